@@ -1,0 +1,1 @@
+"""Offline checks of facial-capture head rigs."""

@@ -1,0 +1,53 @@
+"""Frozen values that flow between the rooms; no files, clocks or logging here."""
+
+from rigcheck.model.board import BoardMeasurement, BoardSpec
+from rigcheck.model.calibration import (
+    Calibration,
+    CalibrationRun,
+    CameraCalibration,
+    FaceVolume,
+    ModelScore,
+    StereoCalibration,
+    ViewResult,
+    ViewSide,
+)
+from rigcheck.model.camera import DISTORTION_LENGTHS, CameraModel, LensModel, RigidTransform, StereoRig
+from rigcheck.model.estimate import Estimate, FitSummary
+from rigcheck.model.frame import ClipInfo, Finding, Frame, FrameRef
+from rigcheck.model.observation import Observation, Rejection
+from rigcheck.model.result import CheckResult, EffectiveLimit, Provenance, Report, Status
+from rigcheck.model.rigfile import CameraDescription, Proxy, RigDescription
+
+__all__ = [
+    "DISTORTION_LENGTHS",
+    "BoardMeasurement",
+    "BoardSpec",
+    "Calibration",
+    "CalibrationRun",
+    "CameraCalibration",
+    "CameraDescription",
+    "CameraModel",
+    "CheckResult",
+    "ClipInfo",
+    "EffectiveLimit",
+    "Estimate",
+    "FaceVolume",
+    "Finding",
+    "FitSummary",
+    "Frame",
+    "FrameRef",
+    "LensModel",
+    "ModelScore",
+    "Observation",
+    "Provenance",
+    "Proxy",
+    "Rejection",
+    "Report",
+    "RigDescription",
+    "RigidTransform",
+    "Status",
+    "StereoCalibration",
+    "StereoRig",
+    "ViewResult",
+    "ViewSide",
+]

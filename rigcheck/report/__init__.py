@@ -1,0 +1,1 @@
+"""Room in the making."""
