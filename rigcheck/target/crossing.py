@@ -1,0 +1,308 @@
+"""Where two edges of a chessboard cross: a model of the blurred crossing fitted to the pixels.
+
+The model of the grey values around a corner at p, with d1 and d2 the signed distances to the
+two edges (each a straight line or a shallow parabola through p), is
+
+    I = level + slope . (x - p) + sign * swing * erf(d1 / (s sqrt 2)) * erf(d2 / (s sqrt 2))
+
+which is the crossing of two edges blurred by a Gaussian of sigma s. It is point-symmetric about
+p whatever the blur, contrast or transfer curve, so that a wrong blur shape does not move p.
+"""
+
+from dataclasses import dataclass, fields
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import erf
+
+FloatArray = NDArray[np.float64]
+Patch = NDArray[np.float32]
+
+__all__ = ["CrossingFit", "Crossings", "fit_crossings"]
+
+ARM_PX = 8.0
+ARM_SQUARES = 0.45
+MIN_HALF_WIDTH_PX = 1.6
+GUARD_BLURS = 2.0
+START_BLUR_PX = 1.6
+BLUR_RANGE_PX = (0.25, 8.0)
+N_PARAMETERS = 9
+# Columns of the parameter vector: corner x, y; directions of the two edges; level; swing; blur; slope x, y.
+_FIRST_STAGE = (0, 1, 4, 5)
+_ROOT_2_OVER_PI = float(np.sqrt(2.0 / np.pi))
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Crossings:
+    """What is known of corners before they are fitted.
+
+    Parameters
+    ----------
+    points_px : (N, 2) float64
+        Predicted corners.
+    steps_px : (N, 2, 2) float64
+        ``steps_px[:, :, 0]`` is the picture's displacement for one square along the board's x,
+        ``[:, :, 1]`` along its y.
+    signs : (N,) float64
+        +1 where the quadrant towards +x, +y is white, -1 where it is black.
+    margin_squares : float
+        White margin between a square's edge and its marker; 0.5 or more where there is none.
+    curvature_per_px : (N, 2) float64
+        Curvature of the edges along the board's x and y, 1/px (lens distortion bends them).
+    blur_px : (N,) float64
+        What the blur is thought to be, for the guard band before a marker.
+    """
+
+    points_px: FloatArray
+    steps_px: FloatArray
+    signs: FloatArray
+    margin_squares: float
+    curvature_per_px: FloatArray
+    blur_px: FloatArray
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class CrossingFit:
+    """Fitted corners.
+
+    Parameters
+    ----------
+    points_px : (N, 2) float64
+    covariance_px2 : (N, 2, 2) float64
+        From the normal matrix and the residual variance of each corner; infinite where not fitted.
+    directions_rad : (N, 2) float64
+        Directions of the edges along the board's x and y.
+    swing : (N,) float64
+        Half the contrast between black and white, code values; negative when the colours are the
+        other way round than they should be.
+    noise : (N,) float64
+        Standard deviation of the residuals, code values.
+    blur_px : (N,) float64
+        Edge blur as a Gaussian sigma, the pixel's own aperture included.
+    n_pixels : (N,) int
+    inside : (N,) bool
+        False where the window leaves the picture or holds too few pixels; nothing was fitted.
+    """
+
+    points_px: FloatArray
+    covariance_px2: FloatArray
+    directions_rad: FloatArray
+    swing: FloatArray
+    noise: FloatArray
+    blur_px: FloatArray
+    n_pixels: NDArray[np.int64]
+    inside: NDArray[np.bool_]
+
+    @property
+    def sigma_px(self) -> FloatArray:
+        """Standard uncertainty per axis, (N,) float64, px: root mean of the two variances."""
+        return np.asarray(np.sqrt(0.5 * np.trace(self.covariance_px2, axis1=1, axis2=2)), dtype=np.float64)
+
+    def chosen(self, keep: NDArray[np.bool_]) -> "CrossingFit":
+        """Keep some of the corners."""
+        return CrossingFit(**{field.name: getattr(self, field.name)[keep] for field in fields(self)})
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Window:
+    """Pixels of each corner, flattened: positions relative to `centre`, values, use or not."""
+
+    centre: NDArray[np.int64]
+    x: Patch
+    y: Patch
+    values: Patch
+    weights: Patch
+    inside: NDArray[np.bool_]
+
+
+def fit_crossings(image: NDArray[np.uint8], crossings: Crossings, *, iterations: int = 9) -> CrossingFit:
+    """Fit the crossing model to the pixels around each corner.
+
+    Parameters
+    ----------
+    image : (H, W) uint8
+    crossings : Crossings
+    iterations : int
+        Largest number of steps of the damped Gauss-Newton iteration.
+
+    Returns
+    -------
+    CrossingFit
+
+    Notes
+    -----
+    The window is a cross along the two edges: each arm ends before half the way to the
+    neighbouring corner, and its width stays within the white margin, so that neither the
+    neighbouring corner nor the marker enters. Pixel noise is taken as white within a window.
+    """
+    window = _cut_window(image, crossings)
+    start = _start(window, crossings)
+    curvature = crossings.curvature_per_px.astype(np.float32)
+    parameters = _descend(window, start, crossings.signs, curvature, columns=_FIRST_STAGE, iterations=3)
+    parameters = _descend(
+        window,
+        parameters,
+        crossings.signs,
+        curvature,
+        columns=tuple(range(N_PARAMETERS)),
+        iterations=iterations,
+    )
+    return _finish(window, parameters, crossings, curvature)
+
+
+def _half_widths(crossings: Crossings) -> tuple[FloatArray, FloatArray]:
+    """Half width across and half length along the arms, both (N, 2), in squares along x and y."""
+    steps = crossings.steps_px
+    area = np.abs(np.linalg.det(steps))
+    # Distance between the edges of neighbouring squares, measured square to the edge.
+    across_px = area[:, None] / np.linalg.norm(steps, axis=1)[:, ::-1]
+    guard_px = 1.0 + (GUARD_BLURS - 1.0) * crossings.blur_px[:, None]
+    half_px = crossings.margin_squares * across_px - guard_px
+    half = np.clip(half_px, MIN_HALF_WIDTH_PX, ARM_PX) / across_px
+    length = np.minimum(ARM_SQUARES, ARM_PX / np.linalg.norm(steps, axis=1))
+    return np.minimum(half, ARM_SQUARES), np.maximum(length, half)
+
+
+def _cut_window(image: NDArray[np.uint8], crossings: Crossings) -> _Window:
+    half, length = _half_widths(crossings)
+    length = np.minimum(length, ARM_SQUARES)
+    reach = np.abs(crossings.steps_px) @ length[:, :, None]
+    radius = int(np.ceil(reach.max(initial=1.0))) + 1
+    height, width = image.shape
+    centre = np.rint(crossings.points_px).astype(np.int64)
+    fits = (centre >= radius) & (centre < np.array([width, height]) - radius)
+    inside: NDArray[np.bool_] = np.all(fits, axis=1)
+    offsets = np.arange(-radius, radius + 1)
+    dy, dx = (grid.ravel() for grid in np.meshgrid(offsets, offsets, indexing="ij"))
+    safe = np.where(inside[:, None], centre, radius)
+    rows = np.clip(safe[:, 1:] + dy, 0, height - 1)
+    columns = np.clip(safe[:, :1] + dx, 0, width - 1)
+    values = image[rows, columns].astype(np.float32)
+    delta = np.stack([dx, dy])[None] - (crossings.points_px - centre)[:, :, None]
+    u, v = np.moveaxis(np.abs(np.linalg.solve(crossings.steps_px, delta)), 1, 0)
+    within = (u < length[:, :1]) & (v < length[:, 1:])
+    arms = within & ((u < half[:, :1]) | (v < half[:, 1:]))
+    used = arms & inside[:, None]
+    inside &= used.sum(axis=1) > 2 * N_PARAMETERS
+    keep = used.any(axis=0)
+    ones = np.ones((len(centre), 1), dtype=np.float32)
+    return _Window(
+        centre=centre,
+        x=ones * dx[keep].astype(np.float32),
+        y=ones * dy[keep].astype(np.float32),
+        values=values[:, keep],
+        weights=used[:, keep].astype(np.float32),
+        inside=inside,
+    )
+
+
+def _start(window: _Window, crossings: Crossings) -> FloatArray:
+    """First guess, (N, 9): geometry from the prediction, levels from the pixels."""
+    start = np.zeros((len(crossings.points_px), N_PARAMETERS))
+    start[:, :2] = crossings.points_px - window.centre
+    steps = crossings.steps_px
+    start[:, 2] = np.arctan2(steps[:, 1, 0], steps[:, 0, 0])
+    start[:, 3] = np.arctan2(steps[:, 1, 1], steps[:, 0, 1])
+    used = np.maximum(window.weights.sum(axis=1), 1.0)
+    mean = (window.weights * window.values).sum(axis=1) / used
+    spread = np.sqrt((window.weights * (window.values - mean[:, None]) ** 2).sum(axis=1) / used)
+    start[:, 4], start[:, 5], start[:, 6] = mean, spread, np.maximum(START_BLUR_PX, crossings.blur_px)
+    return start
+
+
+def _model(
+    window: _Window, parameters: FloatArray, signs: FloatArray, curvature: Patch
+) -> tuple[Patch, Patch]:
+    """Residuals (N, P) and Jacobian (N, P, 9) of the model; weights not applied."""
+    p = parameters.astype(np.float32)[:, :, None]
+    x, y = window.x - p[:, 0], window.y - p[:, 1]
+    scale = 1.0 / p[:, 6]
+    parts = []
+    # d1 grows towards +y of the board from the edge along x; d2 towards +x from the edge along y.
+    for angle, bend, turn in ((p[:, 2], curvature[:, :1], 1.0), (p[:, 3], curvature[:, 1:], -1.0)):
+        cos, sin = np.cos(angle), np.sin(angle)
+        along = x * cos + y * sin
+        z = turn * (-x * sin + y * cos - 0.5 * bend * along**2) * scale
+        rise = _ROOT_2_OVER_PI * np.exp(-0.5 * z * z)
+        parts.append((z, erf(z * np.float32(np.sqrt(0.5))), rise, along, turn * sin, turn * cos))
+    (z1, e1, g1, a1, s1, c1), (z2, e2, g2, a2, s2, c2) = parts
+    sign = signs[:, None].astype(np.float32)
+    swing = sign * p[:, 5]
+    w1, w2 = swing * g1 * e2 * scale, swing * e1 * g2 * scale
+    jacobian = np.zeros((*window.values.shape, N_PARAMETERS), dtype=np.float32)
+    jacobian[..., 0] = w1 * s1 + w2 * s2 - p[:, 7]
+    jacobian[..., 1] = -w1 * c1 - w2 * c2 - p[:, 8]
+    jacobian[..., 2] = -w1 * a1
+    jacobian[..., 3] = w2 * a2
+    jacobian[..., 4] = 1.0
+    jacobian[..., 5] = sign * e1 * e2
+    jacobian[..., 6] = -w1 * z1 - w2 * z2
+    jacobian[..., 7] = x
+    jacobian[..., 8] = y
+    predicted = p[:, 4] + p[:, 7] * x + p[:, 8] * y + swing * e1 * e2
+    return window.values - predicted, jacobian
+
+
+def _cost(window: _Window, residuals: Patch) -> FloatArray:
+    return np.asarray((window.weights * residuals * residuals).sum(axis=1), dtype=np.float64)
+
+
+def _descend(
+    window: _Window,
+    parameters: FloatArray,
+    signs: FloatArray,
+    curvature: Patch,
+    *,
+    columns: tuple[int, ...],
+    iterations: int,
+) -> FloatArray:
+    """Levenberg-Marquardt on all corners at once; a corner's step is taken only when its cost falls."""
+    chosen = np.array(columns)
+    damping = np.full(len(parameters), 1e-3)
+    residuals, jacobian = _model(window, parameters, signs, curvature)
+    cost = _cost(window, residuals)
+    for _ in range(iterations):
+        part = jacobian[..., chosen] * window.weights[..., None]
+        normal = (part.transpose(0, 2, 1) @ part).astype(np.float64)
+        gradient = (part.transpose(0, 2, 1) @ residuals[..., None])[..., 0].astype(np.float64)
+        diagonal = np.einsum("nii->ni", normal)
+        diagonal += damping[:, None] * diagonal + 1e-9
+        step = np.linalg.solve(normal, gradient[..., None])[..., 0]
+        trial = parameters.copy()
+        trial[:, chosen] += step
+        trial[:, 6] = np.clip(trial[:, 6], *BLUR_RANGE_PX)
+        trial_residuals, trial_jacobian = _model(window, trial, signs, curvature)
+        trial_cost = _cost(window, trial_residuals)
+        better = trial_cost < cost
+        moved = np.abs(step[:, :2]).max(axis=1, initial=0.0) > 1e-4
+        parameters = np.where(better[:, None], trial, parameters)
+        residuals = np.where(better[:, None], trial_residuals, residuals)
+        jacobian = np.where(better[:, None, None], trial_jacobian, jacobian)
+        cost = np.where(better, trial_cost, cost)
+        damping = np.clip(np.where(better, damping * 0.1, damping * 10.0), 1e-7, 1e6)
+        if not (moved & window.inside).any():
+            break
+    return parameters
+
+
+def _finish(window: _Window, parameters: FloatArray, crossings: Crossings, curvature: Patch) -> CrossingFit:
+    residuals, jacobian = _model(window, parameters, crossings.signs, curvature)
+    part = (jacobian * window.weights[..., None]).astype(np.float64)
+    normal = part.transpose(0, 2, 1) @ part
+    n_pixels = window.weights.sum(axis=1).astype(np.int64)
+    freedom = np.maximum(n_pixels - N_PARAMETERS, 1)
+    variance = _cost(window, residuals) / freedom
+    ridge = 1e-9 * np.einsum("nii->ni", normal).max(axis=1, initial=1.0)
+    inverse = np.linalg.inv(normal + ridge[:, None, None] * np.eye(N_PARAMETERS))
+    covariance = variance[:, None, None] * inverse[:, :2, :2]
+    covariance[~window.inside] = np.inf
+    return CrossingFit(
+        points_px=window.centre + parameters[:, :2],
+        covariance_px2=covariance,
+        directions_rad=parameters[:, 2:4],
+        swing=parameters[:, 5],
+        noise=np.sqrt(variance),
+        blur_px=parameters[:, 6],
+        n_pixels=n_pixels,
+        inside=window.inside,
+    )

@@ -1,0 +1,238 @@
+"""Board corners in one picture, each refined, checked against its neighbours, with its own sigma."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rigcheck.model import BoardSpec, FrameRef, Observation, Rejection
+from rigcheck.opencv import cv2
+from rigcheck.target.checkerboard import checkerboard_starts
+from rigcheck.target.crossing import CrossingFit, Crossings, fit_crossings
+from rigcheck.target.layout import board_layout, check_board, open_dictionary
+from rigcheck.target.markers import (
+    CornerStart,
+    Markers,
+    agreeing,
+    corner_starts,
+    find_markers,
+    marker_detector,
+)
+from rigcheck.target.neighbours import local_map, misplaced
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
+Picture = NDArray[np.uint8]
+
+__all__ = ["MIN_CORNERS", "BoardDetector", "detect_board"]
+
+MIN_CORNERS = 8
+MIN_SIDE_PX = 32
+SIGMA_FLOOR_PX = 0.004
+MIN_SWING = 4.0
+MIN_SWING_OVER_NOISE = 3.0
+MIN_ANGLE_RAD = 0.26
+MAX_SHIFT_SQUARES = 0.2
+MAX_GROWN_LEVERAGE = 3.0
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Corners:
+    """Corners accepted so far: ids, fit and local steps, row for row."""
+
+    ids: IntArray
+    fit: CrossingFit
+    steps_px: FloatArray
+
+
+class BoardDetector:
+    """Finds one board in pictures; holds what need not be set up again for each picture.
+
+    Parameters
+    ----------
+    spec : BoardSpec
+
+    Raises
+    ------
+    ConfigError
+        See :func:`rigcheck.target.check_board`.
+    """
+
+    def __init__(self, spec: BoardSpec) -> None:
+        check_board(spec)
+        self.spec = spec
+        self.layout = board_layout(spec)
+        columns, rows = spec.corner_grid
+        x, y = (grid.ravel() + 1.0 for grid in np.meshgrid(np.arange(columns), np.arange(rows)))
+        self._board = np.stack([x, y], axis=1)
+        self._signs = np.where(self.layout.black[1:, 1:].ravel(), -1.0, 1.0)
+        self._margin = 0.5 * (1.0 - self.layout.marker_ratio)
+        self._finder: cv2.aruco.ArucoDetector | None = None
+        if spec.dictionary is not None and spec.kind == "charuco":
+            self._finder = marker_detector(open_dictionary(spec.dictionary))
+
+    def detect(self, image: Picture, ref: FrameRef) -> Observation | Rejection:
+        """Find the board's corners in a picture.
+
+        Parameters
+        ----------
+        image : (H, W) uint8
+        ref : FrameRef
+
+        Returns
+        -------
+        Observation or Rejection
+            A rejection says what was found, what was needed and what to do.
+
+        Notes
+        -----
+        Corners start from the markers that touch them (or from OpenCV's checkerboard search), are
+        fitted with :func:`rigcheck.target.crossing.fit_crossings`, and are kept when the colours
+        around them alternate as they should and they lie where their neighbours say. Then the
+        edges' curvature is known from the neighbours and all are fitted once more.
+        """
+        if image.ndim != 2 or image.dtype != np.uint8:
+            raise ValueError(f"image: {image.dtype} of shape {image.shape} found, (H, W) uint8 needed")
+        if min(image.shape) < MIN_SIDE_PX:
+            height, width = image.shape
+            return self._rejection(
+                ref, "no_board", f"the picture is {width} x {height} px, too small for a board"
+            )
+        start = self._starts(image, ref)
+        if isinstance(start, Rejection):
+            return start
+        corners = self._corners(image, start)
+        if len(corners.ids) < MIN_CORNERS or not self._spread(corners.ids):
+            return self._too_few(ref, len(corners.ids))
+        return Observation(
+            ref=ref,
+            corner_ids=corners.ids,
+            corners_px=corners.fit.points_px,
+            sigma_px=np.maximum(corners.fit.sigma_px, SIGMA_FLOOR_PX),
+            blur_px=float(np.median(corners.fit.blur_px)),
+        )
+
+    def _starts(self, image: Picture, ref: FrameRef) -> CornerStart | Rejection:
+        if self._finder is None:
+            found = checkerboard_starts(image, self.spec)
+            if found is not None:
+                return found
+            columns, rows = self.spec.corner_grid
+            return self._rejection(
+                ref,
+                "no_board",
+                f"no checkerboard with {columns} x {rows} inner corners found; all must be in view",
+            )
+        markers = find_markers(self._finder, image)
+        kept = markers.chosen(agreeing(markers, self.layout))
+        if len(kept.ids) == 0:
+            return self._no_markers(ref, markers)
+        return corner_starts(kept, self.layout, self.spec.corner_grid)
+
+    def _corners(self, image: Picture, start: CornerStart) -> _Corners:
+        straight = np.zeros((len(start.ids), 2))
+        corners = self._fitted(image, start, straight, np.ones(len(start.ids)))
+        for _ in range(2):
+            if len(corners.ids) < 4 or not self._spread(corners.ids):
+                return corners
+            corners = self._again(image, corners)
+        return corners
+
+    def _again(self, image: Picture, corners: _Corners) -> _Corners:
+        """Fit once more, with curvature from the neighbours and with corners the markers did not give."""
+        board = self._board[corners.ids]
+        every = local_map(self._board, board, corners.fit.points_px)
+        known = np.zeros(len(self._board), dtype=bool)
+        known[corners.ids] = True
+        ids = np.flatnonzero(known | (every.leverage < MAX_GROWN_LEVERAGE)).astype(np.int64)
+        places = every.points_px.copy()
+        places[corners.ids] = corners.fit.points_px
+        blur = np.full(len(self._board), np.median(corners.fit.blur_px))
+        blur[corners.ids] = corners.fit.blur_px
+        start = CornerStart(ids=ids, points_px=places[ids], steps_px=every.steps_px[ids])
+        return self._fitted(image, start, every.curvature_per_px[ids], blur[ids])
+
+    def _fitted(
+        self, image: Picture, start: CornerStart, curvature: FloatArray, blur_px: FloatArray
+    ) -> _Corners:
+        crossings = Crossings(
+            points_px=start.points_px,
+            steps_px=start.steps_px,
+            signs=self._signs[start.ids],
+            margin_squares=self._margin,
+            curvature_per_px=curvature,
+            blur_px=blur_px,
+        )
+        fit = fit_crossings(image, crossings)
+        keep = _is_crossing(fit, crossings)
+        if keep.any():
+            keep[keep] = ~misplaced(self._board[start.ids[keep]], fit.points_px[keep])
+        return _Corners(ids=start.ids[keep], fit=fit.chosen(keep), steps_px=start.steps_px[keep])
+
+    def _spread(self, ids: IntArray) -> bool:
+        """Whether the corners lie in at least two rows and two columns."""
+        columns = self.spec.corner_grid[0]
+        return len(np.unique(ids % columns)) > 1 and len(np.unique(ids // columns)) > 1
+
+    def _no_markers(self, ref: FrameRef, markers: Markers) -> Rejection:
+        if len(markers.ids) < 2:
+            return self._rejection(
+                ref,
+                "no_board",
+                f"{len(markers.ids)} markers of {self.spec.dictionary} found, at least 2 adjacent ones needed: "
+                "is the board in view, sharp, evenly lit, and described as printed?",
+            )
+        outside = int((markers.ids >= len(self.layout.marker_ids)).sum())
+        return self._rejection(
+            ref,
+            "wrong_board",
+            f"{len(markers.ids)} markers found, {outside} of them with ids that this board does not have, "
+            f"and no two stand to each other as on {self.spec.name}: is this its description?",
+        )
+
+    def _too_few(self, ref: FrameRef, count: int) -> Rejection:
+        return self._rejection(
+            ref,
+            "few_corners",
+            f"{count} usable corners found, {MIN_CORNERS} in two rows or more needed: "
+            "bring the board further into the picture, hold it still and keep it uncovered",
+        )
+
+    def _rejection(self, ref: FrameRef, code: str, words: str) -> Rejection:
+        return Rejection(ref=ref, code=code, sentence=f"{ref.label}: {words}.".replace("?.", "?"))
+
+
+def _is_crossing(fit: CrossingFit, crossings: Crossings) -> NDArray[np.bool_]:
+    """Whether the pixels show what the model says: contrast of the right sign, two edges, little else."""
+    square_px = np.sqrt(np.abs(np.linalg.det(crossings.steps_px)))
+    shift = np.linalg.norm(fit.points_px - crossings.points_px, axis=1)
+    turn = np.abs(np.sin(fit.directions_rad[:, 1] - fit.directions_rad[:, 0]))
+    return np.asarray(
+        fit.inside
+        & np.isfinite(fit.points_px).all(axis=1)
+        & (fit.swing > MIN_SWING)
+        & (fit.swing > MIN_SWING_OVER_NOISE * fit.noise)
+        & (turn > np.sin(MIN_ANGLE_RAD))
+        & (shift < np.maximum(MAX_SHIFT_SQUARES * square_px, 1.0))
+    )
+
+
+def detect_board(image: Picture, spec: BoardSpec, ref: FrameRef) -> Observation | Rejection:
+    """Find a board's corners in one picture; see :class:`BoardDetector` for many pictures.
+
+    Parameters
+    ----------
+    image : (H, W) uint8
+    spec : BoardSpec
+    ref : FrameRef
+
+    Returns
+    -------
+    Observation or Rejection
+
+    Raises
+    ------
+    ConfigError
+        See :func:`rigcheck.target.check_board`.
+    """
+    return BoardDetector(spec).detect(image, ref)

@@ -1,0 +1,154 @@
+"""Markers of a ChArUco board: found, checked against their neighbours, turned into starts for corners."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rigcheck.opencv import cv2
+from rigcheck.target.layout import BoardLayout
+from rigcheck.target.neighbours import homography, mapped
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
+
+__all__ = ["CornerStart", "Markers", "agreeing", "corner_starts", "find_markers", "marker_detector"]
+
+NEAR_SQUARES = 3.2
+AGREE_SQUARES = 0.35
+AGREE_GROWTH = 0.12
+# Half diagonal of a square: the centre of the marker beside a corner is this far from it.
+BESIDE_SQUARES = 0.71
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Markers:
+    """Markers seen: `ids` (M,), `corners_px` (M, 4, 2) clockwise from the marker's own top left."""
+
+    ids: IntArray
+    corners_px: FloatArray
+
+    def chosen(self, keep: NDArray[np.bool_]) -> "Markers":
+        """Keep some of the markers."""
+        return Markers(ids=self.ids[keep], corners_px=self.corners_px[keep])
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class CornerStart:
+    """Predicted corners: `ids` (N,), `points_px` (N, 2), `steps_px` (N, 2, 2) for a square along x and y."""
+
+    ids: IntArray
+    points_px: FloatArray
+    steps_px: FloatArray
+
+
+def marker_detector(dictionary: "cv2.aruco.Dictionary", *, quick: bool = False) -> "cv2.aruco.ArucoDetector":
+    """Set up OpenCV's marker detector; `quick` thresholds once instead of three times."""
+    settings = cv2.aruco.DetectorParameters()
+    settings.minMarkerPerimeterRate = 0.02
+    if quick:
+        settings.adaptiveThreshWinSizeMin = settings.adaptiveThreshWinSizeMax = 13
+    return cv2.aruco.ArucoDetector(dictionary, settings)
+
+
+def find_markers(detector: "cv2.aruco.ArucoDetector", image: NDArray[np.uint8]) -> Markers:
+    """Find a dictionary's markers in a picture (H, W) uint8."""
+    corners, ids, _ = detector.detectMarkers(image)
+    if ids is None or len(corners) == 0:
+        return Markers(ids=np.zeros(0, dtype=np.int64), corners_px=np.zeros((0, 4, 2)))
+    places = np.array([np.asarray(one, dtype=np.float64).reshape(4, 2) for one in corners])
+    return Markers(ids=np.asarray(ids, dtype=np.int64).reshape(-1), corners_px=places)
+
+
+def agreeing(markers: Markers, layout: BoardLayout) -> NDArray[np.bool_]:
+    """Say which markers stand to their neighbours as the board's layout says.
+
+    Parameters
+    ----------
+    markers : Markers
+        May hold ids that are not on the board, ids seen twice, and wrong ones.
+    layout : BoardLayout
+
+    Returns
+    -------
+    (M,) bool
+        The largest group of markers that agree with one another; none when no two agree.
+
+    Notes
+    -----
+    Each marker predicts the centres of markers up to three squares away from its own four corners;
+    two agree when each lies where the other says within 0.35 square, and 0.12 square more for
+    each square of distance (a marker's own corners are rough). A single marker has nobody to
+    vouch for it and is left out.
+    """
+    known = (markers.ids >= 0) & (markers.ids < len(layout.marker_ids))
+    result = np.zeros(len(markers.ids), dtype=bool)
+    if known.sum() < 2:
+        return result
+    index = np.flatnonzero(known)
+    ids, places = markers.ids[index], markers.corners_px[index]
+    agree = _agreement(layout.marker_corners[ids], places) & (ids[:, None] != ids[None, :])
+    group = _largest_group(agree)
+    unique, counts = np.unique(ids[group], return_counts=True)
+    group &= ~np.isin(ids, unique[counts > 1])
+    result[index[group]] = group.sum() >= 2
+    return result
+
+
+def _agreement(board: FloatArray, places: FloatArray) -> NDArray[np.bool_]:
+    """(M, M) bool from board corners (M, 4, 2), squares, and places (M, 4, 2), px."""
+    own = homography(board, places)
+    centres_b, centres_p = board.mean(axis=1), places.mean(axis=1)
+    count = len(board)
+    distance = np.linalg.norm(centres_b[:, None] - centres_b[None], axis=2)
+    said, steps = mapped(np.repeat(own, count, axis=0), np.tile(centres_b, (count, 1)))
+    error_px = np.linalg.norm(said.reshape(count, count, 2) - centres_p[None], axis=2)
+    square_px = np.sqrt(np.abs(np.linalg.det(steps))).reshape(count, count)
+    tolerance = (AGREE_SQUARES + AGREE_GROWTH * distance) * square_px
+    # The homography's own sign: a place behind the marker's plane is no prediction.
+    fits = (error_px < tolerance) & (distance < NEAR_SQUARES) & (distance > 0.0)
+    return np.asarray(fits & fits.T)
+
+
+def _largest_group(agree: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Members of the largest connected group, (M,) bool."""
+    label = np.arange(len(agree))
+    for _ in range(len(agree)):
+        spread = np.where(agree, label[None, :], len(agree)).min(axis=1)
+        merged = np.minimum(label, spread)
+        if np.array_equal(merged, label):
+            break
+        label = merged
+    return np.asarray(label == np.bincount(label).argmax())
+
+
+def corner_starts(markers: Markers, layout: BoardLayout, corner_grid: tuple[int, int]) -> CornerStart:
+    """Predict each chessboard corner from the markers that touch it, and from no other.
+
+    Parameters
+    ----------
+    markers : Markers
+        Agreeing ones, ids on the board.
+    layout : BoardLayout
+    corner_grid : (columns, rows)
+
+    Returns
+    -------
+    CornerStart
+        Corners with one or two seen markers beside them.
+    """
+    columns, rows = corner_grid
+    x, y = (grid.ravel() + 1.0 for grid in np.meshgrid(np.arange(columns), np.arange(rows)))
+    corners = np.stack([x, y], axis=1)
+    board = layout.marker_corners[markers.ids]
+    apart = np.linalg.norm(board.mean(axis=1)[None] - corners[:, None], axis=2)
+    beside = apart < BESIDE_SQUARES
+    ids = np.flatnonzero(beside.any(axis=1)) if len(board) else np.zeros(0, dtype=np.int64)
+    if len(ids) == 0:
+        return CornerStart(ids=ids, points_px=np.zeros((0, 2)), steps_px=np.zeros((0, 2, 2)))
+    two = np.argsort(~beside[ids], axis=1, kind="stable")[:, :2]
+    weights = np.repeat(np.take_along_axis(beside[ids], two, axis=1), 4, axis=1).astype(np.float64)
+    count = two.shape[1] * 4
+    h = homography(board[two].reshape(-1, count, 2), markers.corners_px[two].reshape(-1, count, 2), weights)
+    points, steps = mapped(h, corners[ids])
+    return CornerStart(ids=ids.astype(np.int64), points_px=points, steps_px=steps)
