@@ -1,0 +1,169 @@
+"""Every threshold of every check: its value, its unit, where the number comes from. Nowhere else."""
+
+import math
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from difflib import get_close_matches
+from typing import Literal
+
+from rigcheck.checks.verdict import Band
+from rigcheck.errors import ConfigError
+from rigcheck.model import EffectiveLimit
+
+__all__ = ["LIMITS", "Limit", "Limits", "effective_limits"]
+
+DEFAULT_ORIGIN = "default"
+
+_COMMON = "Common practice, no standard fixes it"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Limit:
+    """A default threshold. Its name is ``<quantity>.caution``, ``.fail`` or another word for what it starts.
+
+    `worse` says on which side of it things are worse.
+    """
+
+    name: str
+    value: float
+    unit: str
+    source: str
+    worse: Literal["above", "below"] = "above"
+
+    @property
+    def quantity(self) -> str:
+        """The name without its last word."""
+        return self.name.rpartition(".")[0]
+
+
+_TILT_SOURCE = (
+    "Zhang, IEEE PAMI 2000: parallel planes add nothing. Simulated with OpenCV's projection (9 views at one "
+    "tilt, f 1300 px, corner noise 0.1 px): sd of f about 8 px at 5°, 2 at 10°, 0.9 at 20°, 0.5 at 30°"
+)
+_MAPPING_SOURCE = (
+    "Depth error Z²·δ/(f·B): 0.26 px is 0.10 mm, the harm limit, at Z 200 mm, f 1300 px, B 80 mm; " + _COMMON
+)
+_PRINT_SOURCE = "0.05 % of 200 mm is 0.10 mm, the harm limit; calipers of 0.03 mm over 100 mm reach 0.03 %"
+
+LIMITS: tuple[Limit, ...] = (
+    Limit(name="harm.depth_mm.caution", value=0.10, unit="mm", source=_COMMON),
+    Limit(name="harm.depth_mm.fail", value=0.25, unit="mm", source=_COMMON),
+    Limit(name="reprojection.rms_px.caution", value=0.3, unit="px", source=_COMMON),
+    Limit(name="reprojection.rms_px.search", value=0.5, unit="px", source=_COMMON),
+    Limit(name="reprojection.rms_px.fail", value=1.0, unit="px", source=_COMMON),
+    Limit(name="epipolar.rms_px.caution", value=0.3, unit="px", source=_COMMON),
+    Limit(
+        name="epipolar.rms_px.fail", value=1.0, unit="px", source=_COMMON + "; the same as for reprojection"
+    ),
+    Limit(name="held_out.ratio.caution", value=1.2, unit="", source=_COMMON),
+    Limit(name="leave_out.ratio.caution", value=1.5, unit="", source=_COMMON),
+    Limit(name="tilt.spread_deg.caution", value=10.0, unit="°", source=_TILT_SOURCE, worse="below"),
+    Limit(name="tilt.spread_deg.fail", value=2.5, unit="°", source=_TILT_SOURCE, worse="below"),
+    Limit(name="coverage.share.caution", value=0.6, unit="", source=_COMMON, worse="below"),
+    Limit(name="outliers.share.caution", value=0.05, unit="", source=_COMMON),
+    Limit(
+        name="outliers.share.fail",
+        value=0.2,
+        unit="",
+        source=_COMMON + "; a robust fit rests on the majority being sound",
+    ),
+    Limit(name="mapping.sigma_px.caution", value=0.25, unit="px", source=_MAPPING_SOURCE),
+    Limit(name="print.scale_sigma.caution", value=0.0005, unit="", source=_PRINT_SOURCE),
+)
+
+
+class Limits(Mapping[str, EffectiveLimit]):
+    """The limits in force, by name; made by `effective_limits`."""
+
+    def __init__(self, limits: tuple[EffectiveLimit, ...]) -> None:
+        self._by_name = {limit.name: limit for limit in limits}
+
+    def __getitem__(self, name: str) -> EffectiveLimit:
+        return self._by_name[name]
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._by_name)
+
+    def __len__(self) -> int:
+        return len(self._by_name)
+
+    def band(self, quantity: str) -> Band:
+        """Caution and fail limits of a quantity, such as "harm.depth_mm"; KeyError when it has neither."""
+        known = [limit for limit in LIMITS if limit.quantity == quantity]
+        if not known:
+            raise KeyError(quantity)
+        caution, fail = self.get(f"{quantity}.caution"), self.get(f"{quantity}.fail")
+        return Band(
+            caution=None if caution is None else caution.value,
+            fail=None if fail is None else fail.value,
+            unit=known[0].unit,
+            worse=known[0].worse,
+        )
+
+
+def effective_limits(
+    overrides: Mapping[str, float] | None = None, *, origin: str = ""
+) -> tuple[EffectiveLimit, ...]:
+    """Defaults with a rig file's overrides.
+
+    Parameters
+    ----------
+    overrides : mapping
+        Full name of a limit, to its value.
+    origin : str
+        Who overrides: the rig file's path.
+
+    Returns
+    -------
+    tuple of EffectiveLimit
+        In the order of `LIMITS`; `Limits` gives access by name.
+
+    Raises
+    ------
+    ConfigError
+        For an unknown name, a value that is not a finite number of at least 0, and limits of one quantity in
+        the wrong order.
+    """
+    overrides = overrides or {}
+    for name, value in overrides.items():
+        _check_override(name, value, origin)
+    limits = tuple(
+        EffectiveLimit(
+            name=limit.name,
+            value=float(overrides.get(limit.name, limit.value)),
+            unit=limit.unit,
+            source=limit.source,
+            origin=origin if limit.name in overrides else DEFAULT_ORIGIN,
+        )
+        for limit in LIMITS
+    )
+    _check_order(limits, origin)
+    return limits
+
+
+def _check_override(name: str, value: float, origin: str) -> None:
+    known = [limit.name for limit in LIMITS]
+    if name not in known:
+        near = get_close_matches(name, known, n=1)
+        hint = f"did you mean {near[0]!r}?" if near else f"known: {', '.join(known)}."
+        raise ConfigError(f"{origin}: unknown limit {name!r} found.", hint=hint)
+    number = isinstance(value, int | float) and not isinstance(value, bool)
+    if not number or not 0 <= value < math.inf:
+        raise ConfigError(
+            f"{origin}: limit {name}: {value!r} found, a number of at least 0 needed.",
+            hint="correct or remove this override.",
+        )
+
+
+def _check_order(limits: tuple[EffectiveLimit, ...], origin: str) -> None:
+    """Within a quantity the limits stand in the order of `LIMITS`; none may be milder than the one before."""
+    for known, before, after in zip(LIMITS[1:], limits, limits[1:], strict=False):
+        if before.name.rpartition(".")[0] != known.quantity:
+            continue
+        step = after.value - before.value
+        if step < 0 if known.worse == "above" else step > 0:
+            raise ConfigError(
+                f"{origin}: limits {before.name} {before.value:g} and {after.name} {after.value:g} found, "
+                "the second milder than the first.",
+                hint="override both so that caution comes before fail.",
+            )
