@@ -1,0 +1,116 @@
+"""The verdict in words, and what to do first."""
+
+from dataclasses import dataclass
+
+from rigcheck.model import CheckResult, FaceVolume, Report
+from rigcheck.report.numbers import format_number
+
+__all__ = [
+    "MARKS",
+    "STATUS_WORDS",
+    "ActionItem",
+    "RelianceNote",
+    "actions_first",
+    "count_sentence",
+    "reliance",
+    "verdict_sentence",
+]
+
+STATUS_WORDS = {
+    "pass": "Pass",
+    "caution": "Caution",
+    "fail": "Fail",
+    "inconclusive": "Not decided",
+    "skipped": "Skipped",
+}
+# Drawn beside the word, never instead of it.
+MARKS = {"pass": "✓", "caution": "!", "fail": "✗", "inconclusive": "?", "skipped": "–"}
+
+_SENTENCES = {
+    "calibrate": {
+        "pass": "This calibration can be used.",
+        "caution": "This calibration can be used, with care.",
+        "fail": "Do not use this calibration.",
+        "inconclusive": "It is not decided whether this calibration can be used.",
+    },
+}
+_ANY_COMMAND = {
+    "pass": "Every check that could be made passed.",
+    "caution": "No check failed; some ask for care.",
+    "fail": "A check failed.",
+    "inconclusive": "A check that is needed could not be decided.",
+}
+
+
+@dataclass(frozen=True, kw_only=True)
+class ActionItem:
+    """Something to do, the checks that ask for it, and what they found."""
+
+    action: str
+    status: str
+    checks: tuple[CheckResult, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class RelianceNote:
+    """What may be relied on, as a number and the words around it."""
+
+    number: str
+    text: str
+
+
+def verdict_sentence(report: Report) -> str:
+    """Return the verdict as one sentence, worded for the report's command where it has its own words."""
+    return _SENTENCES.get(report.command, _ANY_COMMAND)[report.verdict]
+
+
+def count_sentence(checks: tuple[CheckResult, ...]) -> str:
+    """Say how many checks ended how, such as ``11 checks: 1 failed, 10 passed``."""
+    words = {
+        "fail": "failed",
+        "inconclusive": "not decided",
+        "caution": "with caution",
+        "pass": "passed",
+        "skipped": "skipped",
+    }
+    if not checks:
+        return "No check was run."
+    counts = {status: sum(check.status == status for check in checks) for status in words}
+    parts = [f"{n} {words[status]}" for status, n in counts.items() if n]
+    return f"{len(checks)} {'check' if len(checks) == 1 else 'checks'}: {', '.join(parts)}."
+
+
+def actions_first(checks: tuple[CheckResult, ...]) -> tuple[ActionItem, ...]:
+    """Collect what to do, most harmful first.
+
+    Notes
+    -----
+    Order: failed, then required and not decided, then with caution, then the rest that
+    were not decided or skipped; within each the order of `checks`. An action that several
+    checks ask for is listed once, at its most harmful place. Passed checks ask for nothing.
+    """
+    grouped: dict[str, list[CheckResult]] = {}
+    for check in sorted(checks, key=_harm):
+        if check.status != "pass" and check.action:
+            grouped.setdefault(check.action, []).append(check)
+    return tuple(
+        ActionItem(action=action, status=members[0].status, checks=tuple(members))
+        for action, members in grouped.items()
+    )
+
+
+def reliance(volume: FaceVolume | None) -> tuple[RelianceNote, ...]:
+    """Say what the calibration alone leaves uncertain on the face; empty for one camera."""
+    if volume is None:
+        return ()
+    where = f"over the face volume, {format_number(volume.working_distance_mm)} mm from the cameras"
+    return (
+        RelianceNote(number=f"{volume.depth_mm:.3f} mm", text=f"in depth: standard uncertainty, RMS {where}"),
+        RelianceNote(number=f"{volume.lateral_mm:.3f} mm", text="sideways: the same, square to the view"),
+    )
+
+
+def _harm(check: CheckResult) -> int:
+    if check.status == "inconclusive":
+        return 1 if check.required else 3
+    return {"fail": 0, "caution": 2, "skipped": 4, "pass": 5}[check.status]
