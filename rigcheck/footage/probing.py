@@ -1,0 +1,272 @@
+"""First look at a video file: every packet is read, the first picture decoded, nothing is guessed."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from fractions import Fraction
+from pathlib import Path
+from typing import Literal, cast
+
+import av
+import numpy as np
+from av.container import InputContainer
+from av.sidedata.sidedata import SideDataContainer
+from av.sidedata.sidedata import Type as SideDataType
+from av.video.stream import VideoStream
+
+from rigcheck.errors import InputError
+from rigcheck.footage.containers import cut_short, opened, picture_streams
+from rigcheck.footage.planes import PixelFormat
+from rigcheck.footage.timing import FrameTable, count_table, timed_table
+from rigcheck.footage.video import VideoSource
+from rigcheck.model import Finding
+
+__all__ = ["open_video"]
+
+_PROGRESSIVE = (0, 1)  # FFmpeg's field order: unknown, progressive; the others are interlaced
+_INTERLACED = Finding(
+    code="interlaced", sentence="the video is interlaced: the lines of each picture belong to two moments."
+)
+_SHORT_BY_S = 0.5  # a file this much shorter than its header says is worth a word
+
+
+def open_video(path: Path, *, stream: int | None) -> VideoSource:
+    """Open a video file, reading all its packets once and decoding its first picture.
+
+    Parameters
+    ----------
+    path : Path
+    stream : int or None
+        Which picture stream, counted from 0; None for the first.
+
+    Returns
+    -------
+    VideoSource
+
+    Raises
+    ------
+    InputError
+        When the file is missing, empty, cut short, no video, without a picture stream, or in a pixel format
+        that cannot be measured on.
+    """
+    with opened(path) as container:  # nothing of the container may be touched once it is closed
+        streams = picture_streams(container)
+        chosen = _chosen(path, streams, stream)
+        number = streams.index(chosen)
+        header_findings = _stream_findings(chosen, n_streams=1 if stream is not None else len(streams))
+        codec = chosen.codec_context.name
+        timecode = _start_timecode(container, chosen)
+        stated_s = _stated_duration_s(container, chosen)
+        stated_rates = [chosen.guessed_rate, chosen.base_rate, chosen.average_rate]
+        reorders = bool(chosen.codec_context.has_b_frames)
+        packets = _Packets.read(path, container, chosen)
+    table = packets.table(path, stated_rates, reorders=reorders)
+    table, frame, start_findings = _first_picture(path, number, table)
+    form = _pixel_format(path, frame.format.name)
+    rotation, findings = _display(frame)
+    findings += [*header_findings, *_interlaced(frame, header_findings), *start_findings, *packets.findings]
+    findings += _shortness(table, stated_s)
+    return VideoSource(
+        path=path,
+        stream=number,
+        size_px=(frame.width, frame.height),
+        table=table,
+        form=form,
+        codec=codec,
+        value_range=_value_range(frame, form),
+        display_rotation_deg=rotation,
+        start_timecode=timecode,
+        findings=tuple(findings),
+    )
+
+
+def _chosen(path: Path, streams: list[VideoStream], stream: int | None) -> VideoStream:
+    if not streams:
+        raise InputError(
+            f"{path}: the file holds no picture stream (sound or data only); a video is needed.",
+            hint="name the camera's video file",
+        )
+    if stream is not None and stream >= len(streams):
+        raise InputError(
+            f"{path}: picture stream {stream} asked for, the file holds {len(streams)}, counted from 0.",
+            hint="check the number after #stream=",
+        )
+    return streams[stream or 0]
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Packets:
+    """Times and key flags of the packets that become pictures, in decoding order."""
+
+    ticks: np.ndarray
+    keys: np.ndarray
+    untimed: int
+    tick_s: Fraction
+    findings: tuple[Finding, ...]
+
+    @classmethod
+    def read(cls, path: Path, container: InputContainer, stream: VideoStream) -> "_Packets":
+        ticks: list[int] = []
+        keys: list[bool] = []
+        untimed = 0
+        damaged = False
+        try:
+            for packet in container.demux(stream):
+                if packet.size == 0 or packet.is_discard:
+                    continue
+                damaged = damaged or packet.is_corrupt
+                untimed += packet.pts is None
+                ticks.append(0 if packet.pts is None else packet.pts)
+                keys.append(packet.is_keyframe)
+        except av.error.FFmpegError:
+            damaged = True
+        damaged = damaged or cut_short(path)
+        sentence = "the file is damaged or cut short: pictures are missing from it at the end."
+        return cls(
+            ticks=np.array(ticks, dtype=np.int64),
+            keys=np.array(keys, dtype=bool),
+            untimed=untimed,
+            tick_s=stream.time_base or Fraction(0),
+            findings=(Finding(code="cut_short", sentence=sentence),) if damaged else (),
+        )
+
+    def table(self, path: Path, stated: list[Fraction | None], *, reorders: bool) -> FrameTable:
+        """Order the packets by time; where times are missing or run backwards, count them instead."""
+        n = len(self.ticks)
+        if not n:
+            raise InputError(
+                f"{path}: the picture stream is empty; at least one picture is needed.",
+                hint="check the recording; the camera may have been stopped before its first picture",
+            )
+        backwards = not reorders and bool((np.diff(self.ticks) < 0).any())
+        if self.untimed or backwards or not self.tick_s:
+            return count_table(n, self.keys, rate=next((rate for rate in stated if rate), None))
+        return timed_table(self.ticks, self.keys, tick_s=self.tick_s, stated=stated)
+
+
+def _first_picture(
+    path: Path, stream: int, table: FrameTable
+) -> tuple[FrameTable, av.VideoFrame, list[Finding]]:
+    """Decode the first picture; pictures before it, which cannot be decoded, leave the table."""
+    with opened(path) as container:
+        for frame in _decodable(container, picture_streams(container)[stream]):
+            if not table.timed:
+                return table, frame, _untimed(table)
+            if frame.pts is None:
+                break
+            lost = int(np.searchsorted(table.ticks, frame.pts))
+            if not lost:
+                return table, frame, []
+            kept = FrameTable(
+                ticks=table.ticks[lost:],
+                keys=table.keys[lost:],
+                tick_s=table.tick_s,
+                timed=True,
+                rate=table.rate,
+            )
+            sentence = (
+                f"the first {lost} pictures cannot be decoded: the recording starts between key pictures."
+            )
+            return kept, frame, [Finding(code="undecodable_start", sentence=sentence)]
+    raise InputError(
+        f"{path}: not one picture can be decoded; the data are damaged or in a format that is not known.",
+        hint="copy the file again from the camera card, or export it as H.264, H.265, ProRes, DNx or MJPEG",
+    )
+
+
+def _decodable(container: InputContainer, stream: VideoStream) -> Iterator[av.VideoFrame]:
+    """Pictures that can be decoded, passing over packets that cannot."""
+    try:
+        for packet in container.demux(stream):
+            try:
+                yield from packet.decode()
+            except av.error.InvalidDataError:
+                continue
+    except av.error.FFmpegError:
+        return
+
+
+def _untimed(table: FrameTable) -> list[Finding]:
+    how = "the stated frame rate gives the times" if table.rate else "there are no times"
+    sentence = (
+        f"the file gives its pictures no times, or times that run backwards: they are counted, and {how}."
+    )
+    return [Finding(code="no_times", sentence=sentence)]
+
+
+def _pixel_format(path: Path, name: str) -> PixelFormat:
+    try:
+        return PixelFormat(name)
+    except ValueError as error:
+        raise InputError(
+            f"{path}: {error} found; 8 to 16 bit grey, YUV or RGB needed.",
+            hint="export the file as H.264, H.265, ProRes, DNx or MJPEG",
+        ) from error
+
+
+def _value_range(frame: av.VideoFrame, form: PixelFormat) -> Literal["full", "video"] | None:
+    if form.is_rgb or form.name.startswith("yuvj") or frame.color_range == 2:
+        return "full"
+    return "video" if frame.color_range == 1 else None
+
+
+def _display(frame: av.VideoFrame) -> tuple[int, list[Finding]]:
+    """Clockwise turn that the container asks a player for, degrees, and the finding on it."""
+    side_data = cast("SideDataContainer", frame.side_data)  # PyAV's stubs know one kind of it only
+    carried = [side_data[k] for k in range(len(side_data))]
+    data = next((item for item in carried if item.type == SideDataType.DISPLAYMATRIX), None)
+    if data is None:
+        return 0, []
+    a, b, _, c, d = np.frombuffer(bytes(data), dtype=np.int32)[:5].astype(float)
+    mirrored = a * d - b * c < 0
+    turn = -frame.rotation % 360
+    if not turn and not mirrored:
+        return 0, []
+    asked = [f"turned by {turn} degrees clockwise"] if turn else []
+    asked += ["mirrored"] if mirrored else []
+    sentence = f"the file asks a player to show it {' and '.join(asked)}; it is used as recorded."
+    return turn, [Finding(code="display_rotation", sentence=sentence)]
+
+
+def _start_timecode(container: InputContainer, stream: VideoStream) -> str | None:
+    """Timecode of the first picture, from the picture stream, a timecode track, or the file as a whole."""
+    tracks = [stream.metadata, *(other.metadata for other in container.streams), container.metadata]
+    return next((str(tags["timecode"]) for tags in tracks if tags.get("timecode")), None)
+
+
+def _stated_duration_s(container: InputContainer, stream: VideoStream) -> float | None:
+    if stream.duration and stream.time_base:
+        return float(stream.duration * stream.time_base)
+    return container.duration / av.time_base if container.duration else None
+
+
+def _shortness(table: FrameTable, stated_s: float | None) -> list[Finding]:
+    times = table.times_s
+    if stated_s is None or times is None or table.rate is None:
+        return []
+    missing_s = stated_s - (float(times[-1]) + 1 / float(table.rate))
+    if missing_s < _SHORT_BY_S:
+        return []
+    sentence = f"the pictures end {missing_s:.1f} s before the {stated_s:.1f} s that the file states."
+    return [Finding(code="shorter_than_stated", sentence=sentence)]
+
+
+def _stream_findings(stream: VideoStream, *, n_streams: int) -> list[Finding]:
+    """Several picture streams, fields in place of pictures, and pixels that are not square."""
+    findings = []
+    if n_streams > 1:
+        sentence = f"the file holds {n_streams} picture streams; the first is used (#stream=1 is the second)."
+        findings.append(Finding(code="several_streams", sentence=sentence))
+    if stream.codec_context.field_order not in _PROGRESSIVE:
+        findings.append(_INTERLACED)
+    ratio = stream.sample_aspect_ratio
+    if ratio and ratio != 1:
+        sentence = (
+            f"the pixels are not square: {ratio.numerator}:{ratio.denominator} wide to high, says the file."
+        )
+        findings.append(Finding(code="pixels_not_square", sentence=sentence))
+    return findings
+
+
+def _interlaced(frame: av.VideoFrame, known: list[Finding]) -> list[Finding]:
+    """Add the finding that only the decoded picture tells."""
+    return [_INTERLACED] if frame.interlaced_frame and _INTERLACED not in known else []
