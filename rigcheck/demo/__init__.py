@@ -8,6 +8,7 @@ from rigcheck.demo.light import Lamps
 from rigcheck.demo.motion import HandMotion, hand_motion
 from rigcheck.demo.optics import Lens, Sensor, blur_disc_px
 from rigcheck.demo.scenario import ShootDay, shoot_day
+from rigcheck.demo.truth import TruthRow, compare_with_truth, depth_error_mm, mapping_error_px
 from rigcheck.demo.view import RenderOptions, render_view
 
 __all__ = [
@@ -21,12 +22,16 @@ __all__ = [
     "Sensor",
     "ShootDay",
     "SurfaceShape",
+    "TruthRow",
     "blur_disc_px",
     "board_in_space",
     "bow",
     "calibration_shoot",
+    "compare_with_truth",
+    "depth_error_mm",
     "dim_room",
     "hand_motion",
+    "mapping_error_px",
     "project_from",
     "project_points",
     "rays_of_pixels",
