@@ -1,16 +1,25 @@
 """A measured number, a limit, a sentence saying what to do."""
 
+from rigcheck.checks.calibration import CHECKS as CALIBRATION_CHECKS
+from rigcheck.checks.core import Check, Outcome, run_checks
 from rigcheck.checks.limits import LIMITS, Limit, Limits, effective_limits
+from rigcheck.checks.table import ALL_CHECKS, check_table
 from rigcheck.checks.verdict import Band, Verdict, exit_code, judge, overall_verdict
 
 __all__ = [
+    "ALL_CHECKS",
+    "CALIBRATION_CHECKS",
     "LIMITS",
     "Band",
+    "Check",
     "Limit",
     "Limits",
+    "Outcome",
     "Verdict",
+    "check_table",
     "effective_limits",
     "exit_code",
     "judge",
     "overall_verdict",
+    "run_checks",
 ]

@@ -48,6 +48,12 @@ _PRINT_SOURCE = "0.05 % of 200 mm is 0.10 mm, the harm limit; calipers of 0.03 m
 LIMITS: tuple[Limit, ...] = (
     Limit(name="harm.depth_mm.caution", value=0.10, unit="mm", source=_COMMON),
     Limit(name="harm.depth_mm.fail", value=0.25, unit="mm", source=_COMMON),
+    Limit(
+        name="fit.condition_number.caution",
+        value=1e10,
+        unit="",
+        source="Double precision (IEEE 754) holds 16 digits: fewer than 6 are left; " + _COMMON,
+    ),
     Limit(name="reprojection.rms_px.caution", value=0.3, unit="px", source=_COMMON),
     Limit(name="reprojection.rms_px.search", value=0.5, unit="px", source=_COMMON),
     Limit(name="reprojection.rms_px.fail", value=1.0, unit="px", source=_COMMON),

@@ -1,0 +1,14 @@
+"""The checks of `calibrate`: whether a calibration is one to build a digital face on."""
+
+from rigcheck.checks import calibration_outcome, calibration_residuals, calibration_views
+from rigcheck.checks.core import Check
+from rigcheck.model import CalibrationRun
+
+__all__ = ["CHECKS"]
+
+CHECKS: tuple[Check[CalibrationRun], ...] = tuple(
+    sorted(
+        (*calibration_outcome.CHECKS, *calibration_residuals.CHECKS, *calibration_views.CHECKS),
+        key=lambda check: check.code,
+    )
+)

@@ -1,0 +1,118 @@
+"""What to film next, in words for a hand: taken from what the footage at hand is thin in."""
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+
+from rigcheck.checks.limits import Limits
+from rigcheck.checks.verdict import judge
+from rigcheck.model import CalibrationRun
+
+__all__ = ["camera_names", "empty_places", "filming_advice", "in_words", "working_distance_mm"]
+
+_PLACES = (
+    ("upper left", "top", "upper right"),
+    ("left edge", "middle", "right edge"),
+    ("lower left", "bottom", "lower right"),
+)
+# A place counts as empty when fewer of its cells than this saw a corner.
+_EMPTY_SHARE = 0.25
+# Views spread in distance by less than this ratio tie focal length to distance only weakly.
+_LEAST_DISTANCE_RATIO = 1.3
+_USUAL_DISTANCE_MM = 200.0
+_MOST_REPEATS = 9.0
+
+
+def camera_names(run: CalibrationRun) -> tuple[str, ...]:
+    """Names of the cameras, in order."""
+    return tuple(entry.camera.name for entry in run.calibration.cameras)
+
+
+def working_distance_mm(run: CalibrationRun) -> float:
+    """Distance of the face: as known, else the median distance of the board, else 200 mm."""
+    volume = run.calibration.face_volume
+    if volume is not None:
+        return volume.working_distance_mm
+    distances = [view.distance_mm for view in run.views]
+    return float(np.median(distances)) if distances else _USUAL_DISTANCE_MM
+
+
+def empty_places(run: CalibrationRun, camera: str) -> tuple[str, ...]:
+    """Parts of a camera's picture, as recorded, where hardly a corner was seen; a 3 x 3 division."""
+    seen = run.coverage_maps.get(camera)
+    if seen is None or min(seen.shape) < 3:
+        return ()
+    found = []
+    for names, band in zip(_PLACES, np.array_split(seen > 0, 3, axis=0), strict=True):
+        for name, cells in zip(names, np.array_split(band, 3, axis=1), strict=True):
+            if cells.mean() < _EMPTY_SHARE:
+                found.append(name)
+    return tuple(found)
+
+
+def in_words(items: Sequence[str]) -> str:
+    """Join as in a sentence: "a, b and c"."""
+    return items[0] if len(items) == 1 else f"{', '.join(items[:-1])} and {items[-1]}"
+
+
+def filming_advice(run: CalibrationRun, limits: Limits, *, too_large_by: float = 1.0) -> str:
+    """Say what to film next.
+
+    Parameters
+    ----------
+    run : CalibrationRun
+    limits : Limits
+    too_large_by : float
+        Ratio of the present uncertainty to the wanted one.
+
+    Returns
+    -------
+    str
+        One or two sentences. When tilts, places and distances are all there, only more of the same helps, and
+        uncertainty falls with the square root of its length.
+    """
+    wishes = [*_tilts(run, limits), *_places(run, limits), *_distances(run)]
+    if wishes:
+        return (
+            f"Film six more seconds {in_words(wishes)}, pausing at each place; give the new clip beside this "
+            "one, joined by a comma."
+        )
+    repeats = min(max(too_large_by**2, 2.0), _MOST_REPEATS)
+    return (
+        f"Film about {math.ceil(repeats)} times as long with the same variety of tilts and places, pausing "
+        "at each; if that cannot be had, raise the corners' quality: more light, shorter shutter, a board "
+        "in focus."
+    )
+
+
+def _tilts(run: CalibrationRun, limits: Limits) -> list[str]:
+    band = limits.band("tilt.spread_deg")
+    spreads = [run.measurements.get(f"{name}.tilt_spread_deg") for name in camera_names(run)]
+    thin = any(
+        spread is not None and judge(spread, band) in ("caution", "fail", "inconclusive")
+        for spread in spreads
+    )
+    return ["with the board tilted 30 to 45 degrees towards each of its four sides in turn"] if thin else []
+
+
+def _places(run: CalibrationRun, limits: Limits) -> list[str]:
+    band = limits.band("coverage.share")
+    wishes = []
+    for name in camera_names(run):
+        share = run.measurements.get(f"{name}.coverage")
+        places = empty_places(run, name)
+        if places and share is not None and judge(share, band) == "caution":
+            wishes.append(f"with the board in the {in_words(places)} of {name}'s picture")
+    return wishes
+
+
+def _distances(run: CalibrationRun) -> list[str]:
+    distances = [view.distance_mm for view in run.views]
+    if not distances or max(distances) >= _LEAST_DISTANCE_RATIO * min(distances):
+        return []
+    face = working_distance_mm(run)
+    return [
+        f"with the board once nearer and once farther than the face ({0.75 * face:.0f} and {1.25 * face:.0f} "
+        "mm)"
+    ]

@@ -1,0 +1,35 @@
+"""The table of all checks for the README."""
+
+from collections.abc import Sequence
+from typing import Any
+
+from rigcheck.checks.calibration import CHECKS as CALIBRATION_CHECKS
+from rigcheck.checks.core import Check
+from rigcheck.checks.limits import Limits, effective_limits
+
+__all__ = ["ALL_CHECKS", "check_table"]
+
+ALL_CHECKS: tuple[Check[Any], ...] = CALIBRATION_CHECKS
+
+
+def check_table(checks: Sequence[Check[Any]] = ALL_CHECKS) -> str:
+    """Write checks as a Markdown table: code, title, meaning, default limit, remedy.
+
+    Returns
+    -------
+    str
+        Ends with a newline.
+    """
+    limits = Limits(effective_limits())
+    rows = [
+        f"| {' | '.join((check.code, check.title, check.meaning, _limit(check, limits), check.remedy))} |"
+        for check in checks
+    ]
+    return (
+        "\n".join(["| Code | Check | What it says | Good | What to do |", "|---|---|---|---|---|", *rows])
+        + "\n"
+    )
+
+
+def _limit(check: Check[Any], limits: Limits) -> str:
+    return limits.band(check.limit).text if check.limit else "–"
