@@ -1,1 +1,1 @@
-"""Room in the making."""
+"""The commands as typed: options, messages, exit codes."""

@@ -1,5 +1,6 @@
 """Frozen values that flow between the rooms; no files, clocks or logging here."""
 
+from rigcheck.model._arrays import ImageArray
 from rigcheck.model.board import BoardMeasurement, BoardSpec
 from rigcheck.model.calibration import (
     Calibration,
@@ -36,6 +37,7 @@ __all__ = [
     "FitSummary",
     "Frame",
     "FrameRef",
+    "ImageArray",
     "LensModel",
     "ModelScore",
     "Observation",

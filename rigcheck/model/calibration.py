@@ -137,7 +137,7 @@ class ModelScore:
     name: str
     n_parameters: int
     bic: float
-    held_out_rms_px: float
+    held_out_rms_px: float | None
     chosen: bool
     note: str = ""
 

@@ -1,0 +1,5 @@
+"""``python -m rigcheck``."""
+
+from rigcheck.main import main
+
+main()

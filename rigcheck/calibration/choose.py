@@ -1,0 +1,118 @@
+"""Which of many views to solve with: those that add most to what is not yet known.
+
+References
+----------
+Pukelsheim, Optimal Design of Experiments, 2006, ch. 6 (determinant criterion), built up greedily.
+"""
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rigcheck.calibration.solve import solve
+from rigcheck.calibration.start import LENSES
+from rigcheck.calibration.views import CameraSetup, View, gather
+from rigcheck.geometry.adjustment import RigState, normal_equations, predict
+from rigcheck.geometry.planar import homography, pose_from_homography
+from rigcheck.geometry.projection import unproject
+from rigcheck.model import BoardSpec, LensModel, Observation
+
+FloatArray = NDArray[np.float64]
+
+# Beyond this many views the uncertainty falls so slowly that solving time is better spent elsewhere.
+MOST_VIEWS = 60
+_ROUGH_VIEWS = 16
+
+__all__ = ["MOST_VIEWS", "choose_views"]
+
+
+def choose_views(
+    views: Sequence[View], board: BoardSpec, setups: Sequence[CameraSetup], *, most: int = MOST_VIEWS
+) -> list[int]:
+    """Positions of the views to solve with, ascending.
+
+    Parameters
+    ----------
+    views : sequence of View
+        Usable ones (see :func:`rigcheck.calibration.views.usable_views`).
+    board : BoardSpec
+    setups : sequence of CameraSetup
+    most : int
+        How many to keep; all are kept when there are no more.
+
+    Raises
+    ------
+    EstimationError
+        When not even a rough solution is to be had.
+
+    Notes
+    -----
+    A rough solution from some views spread over the clip gives every view's information about the shared unknowns; the view
+    with the largest gain in log-determinant is taken, again and again. Blurred and noisy views carry less by
+    their corners' own sigmas.
+    """
+    if len(views) <= most:
+        return list(range(len(views)))
+    information = _information(views, board, setups)
+    total = _regular_start(information)
+    left, taken = set(range(len(views))), []
+    for _ in range(most):
+        rest = sorted(left)
+        gain = np.linalg.slogdet(total + information[rest])[1]
+        best = rest[int(np.argmax(gain))]
+        taken.append(best)
+        left.discard(best)
+        total = total + information[best]
+    return sorted(taken)
+
+
+def _regular_start(information: FloatArray) -> FloatArray:
+    """A trace of information about everything, so that the first determinants are not all zero."""
+    return np.asarray(np.eye(information.shape[1]) * 1e-6)
+
+
+def _information(views: Sequence[View], board: BoardSpec, setups: Sequence[CameraSetup]) -> FloatArray:
+    """Reduced information of each view, scaled to unit total per unknown, (V, G, G)."""
+    both = [n for n, view in enumerate(views) if all(side is not None for side in view)]
+    pool = both if len(both) >= _ROUGH_VIEWS else list(range(len(views)))
+    picks = sorted({pool[k] for k in np.linspace(0, len(pool) - 1, _ROUGH_VIEWS).round().astype(int)})
+    rough = solve([views[n] for n in picks], board, setups, lenses=[LENSES["brown4"]])
+    state = _state_of_all(views, board, rough.adjustment.state, rough.adjustment.layout.models)
+    observations = gather(views, board, cameras=range(len(setups)))
+    prediction = predict(observations, rough.adjustment.layout, state)
+    inverse = 1.0 / observations.sigma_px**2
+    reduced = normal_equations(observations, prediction, information=inverse, pull=inverse).reduced_by_view
+    size = 1.0 / np.sqrt(np.maximum(np.diagonal(reduced.sum(0)), 1e-300))
+    return np.asarray(reduced * size[:, None] * size[None, :])
+
+
+def _state_of_all(
+    views: Sequence[View], board: BoardSpec, state: RigState, models: Sequence[LensModel]
+) -> RigState:
+    """The rough rig with a closed-form pose for every view."""
+    poses = []
+    for view in views:
+        camera = 0 if view[0] is not None else 1
+        side = view[camera]
+        if side is None:
+            raise ValueError("choose_views: a view without a side")
+        rotation, translation = _pose(side, board, state.intrinsics[camera], models[camera])
+        if camera == 1:
+            rotation, translation = state.rotation.T @ rotation, state.rotation.T @ (translation - state.translation)
+        poses.append((rotation, translation))
+    return replace(
+        state,
+        board_rotations=np.stack([rotation for rotation, _ in poses]),
+        board_translations=np.stack([translation for _, translation in poses]),
+    )
+
+
+def _pose(
+    side: Observation, board: BoardSpec, intrinsics: FloatArray, model: LensModel
+) -> tuple[FloatArray, FloatArray]:
+    rays = unproject(side.corners_px, intrinsics, model)
+    good = np.isfinite(rays).all(1)
+    plane = board.corners_mm[side.corner_ids, :2]
+    return pose_from_homography(homography(plane[good], rays[good]))

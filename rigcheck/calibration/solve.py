@@ -1,0 +1,211 @@
+"""From views to a solution: each camera first, then both together."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rigcheck.calibration.lens import LensChoice, choose_lens
+from rigcheck.calibration.start import Lens, free_mask
+from rigcheck.calibration.views import CameraSetup, View, gather, usable_views
+from rigcheck.errors import EstimationError
+from rigcheck.geometry.adjustment import Adjustment, RigState, SharedLayout, adjust
+from rigcheck.geometry.covariance import SharedCovariance, shared_covariance
+from rigcheck.geometry.rotation import angle_between
+from rigcheck.model import BoardSpec, FrameRef, Rejection
+
+FloatArray = NDArray[np.float64]
+
+# Zhang (2000): two orientations fix four pinhole unknowns without skew; a third leaves something to check by.
+MIN_VIEWS = 3
+
+__all__ = ["MIN_VIEWS", "Solution", "solve"]
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Solution:
+    """A solved calibration in the solver's own terms.
+
+    `views` are those used, in the order of the adjustment; `choices` one a camera.
+    """
+
+    views: tuple[View, ...]
+    board: BoardSpec
+    setups: tuple[CameraSetup, ...]
+    choices: tuple[LensChoice, ...]
+    adjustment: Adjustment
+    covariance: SharedCovariance
+    rejected: tuple[Rejection, ...]
+
+
+def solve(
+    views: Sequence[View],
+    board: BoardSpec,
+    setups: Sequence[CameraSetup],
+    *,
+    lenses: Sequence[Lens] | None = None,
+) -> Solution:
+    """Calibrate one camera, or two jointly, from views of a board.
+
+    Parameters
+    ----------
+    views : sequence of View
+        One entry a camera, None where it did not see the board.
+    board : BoardSpec
+    setups : sequence of CameraSetup
+        One or two.
+    lenses : sequence of Lens, optional
+        Candidate lens models; all when not given. One only: no choice is made.
+
+    Returns
+    -------
+    Solution
+
+    Raises
+    ------
+    EstimationError
+        When there are too few views, or they leave something wholly undetermined; the number that shows it
+        is named.
+
+    Notes
+    -----
+    Intrinsics stay free in the joint fit: freezing them at each camera's own solution biases the baseline.
+    """
+    usable = usable_views(views, board)
+    _enough_views(usable, setups)
+    choices = tuple(
+        choose_lens(
+            [view for view in usable if view[camera] is not None], board, setup, camera=camera, lenses=lenses
+        )
+        for camera, setup in enumerate(setups)
+    )
+    if len(setups) == 1:
+        adjustment = choices[0].fit
+    else:
+        adjustment = _joint(usable, board, choices)
+    _refuse_undetermined(adjustment, setups)
+    try:
+        covariance = shared_covariance(adjustment)
+    except np.linalg.LinAlgError as error:
+        raise _undetermined(str(error)) from error
+    return Solution(
+        views=tuple(usable),
+        board=board,
+        setups=tuple(setups),
+        choices=choices,
+        adjustment=adjustment,
+        covariance=covariance,
+        rejected=_left_out(views, usable),
+    )
+
+
+def _left_out(views: Sequence[View], usable: Sequence[View]) -> tuple[Rejection, ...]:
+    kept = {id(side) for view in usable for side in view if side is not None}
+    return tuple(
+        Rejection(ref=side.ref, code="too-few-corners", sentence=_too_few(side.n, side.ref))
+        for view in views
+        for side in view
+        if side is not None and id(side) not in kept
+    )
+
+
+def _too_few(n: int, ref: FrameRef) -> str:
+    return f"{ref.label}: {n} corners, or all on one line; a pose needs 8 over two rows and columns"
+
+
+def _enough_views(views: Sequence[View], setups: Sequence[CameraSetup]) -> None:
+    hint = (
+        "film the board tilted 30-45 degrees to each side, near and far, over the whole picture, "
+        "held still for a moment in each pose"
+    )
+    for camera, setup in enumerate(setups):
+        count = sum(view[camera] is not None for view in views)
+        if count < MIN_VIEWS:
+            raise EstimationError(
+                f"{setup.name}: {count} usable views of the board found, {MIN_VIEWS} needed at the least.",
+                hint=hint,
+            )
+    if len(setups) == 2:
+        pairs = sum(view[0] is not None and view[1] is not None for view in views)
+        if pairs < 1:
+            raise EstimationError(
+                f"{setups[0].name} and {setups[1].name}: no moment found at which both see the board; "
+                "one is needed, ten or more are wanted.",
+                hint="hold the board where both cameras see it; check that the clips are of the same moment",
+            )
+
+
+def _undetermined(found: str) -> EstimationError:
+    return EstimationError(
+        f"The views leave part of the calibration undetermined ({found}; up to 1e14 can be solved).",
+        hint="film the board tilted 30-45 degrees to each side, not only flat-on, and over the whole picture",
+    )
+
+
+def _refuse_undetermined(adjustment: Adjustment, setups: Sequence[CameraSetup]) -> None:
+    for intrinsics, setup in zip(adjustment.state.intrinsics, setups, strict=True):
+        longer = max(setup.image_size_px)
+        if not 0.05 * longer < intrinsics[:2].min() <= intrinsics[:2].max() < 200 * longer:
+            raise _undetermined(
+                f"{setup.name}: focal length {intrinsics[0]:.0f}, {intrinsics[1]:.0f} px "
+                f"for a picture {setup.image_size_px[0]} x {setup.image_size_px[1]} px"
+            )
+
+
+def _relative_pose(
+    first: RigState, second: RigState, pairs: Sequence[tuple[int, int]]
+) -> tuple[FloatArray, FloatArray]:
+    """camera2_from_camera1 that most pairs agree on: the pair nearest to all others."""
+    rotations = [second.board_rotations[b] @ first.board_rotations[a].T for a, b in pairs]
+    translations = [
+        second.board_translations[b] - rotation @ first.board_translations[a]
+        for rotation, (a, b) in zip(rotations, pairs, strict=True)
+    ]
+    apart = np.array([[angle_between(r, s) for s in rotations] for r in rotations])
+    away = np.linalg.norm(np.array(translations)[:, None] - np.array(translations)[None], axis=-1)
+    score = np.median(
+        apart / max(float(np.median(apart)), 1e-9) + away / max(float(np.median(away)), 1e-9), axis=1
+    )
+    best = int(np.argmin(score))
+    return rotations[best], translations[best]
+
+
+def _joint(views: Sequence[View], board: BoardSpec, choices: Sequence[LensChoice]) -> Adjustment:
+    fits = [choice.fit for choice in choices]
+    index: list[dict[int, int]] = []
+    for camera in range(2):
+        mine = [number for number, view in enumerate(views) if view[camera] is not None]
+        index.append({number: position for position, number in enumerate(mine)})
+    pairs = [(index[0][n], index[1][n]) for n in range(len(views)) if n in index[0] and n in index[1]]
+    rotation, translation = _relative_pose(fits[0].state, fits[1].state, pairs)
+    rotations, translations = [], []
+    for number in range(len(views)):
+        if number in index[0]:
+            rotations.append(fits[0].state.board_rotations[index[0][number]])
+            translations.append(fits[0].state.board_translations[index[0][number]])
+        else:
+            position = index[1][number]
+            rotations.append(rotation.T @ fits[1].state.board_rotations[position])
+            translations.append(rotation.T @ (fits[1].state.board_translations[position] - translation))
+    layout = SharedLayout(
+        models=tuple(choice.lens.model for choice in choices),
+        free=tuple(free_mask(choice.lens) for choice in choices),
+    )
+    start = RigState(
+        intrinsics=tuple(fit.state.intrinsics[0] for fit in fits),
+        rotation=rotation,
+        translation=translation,
+        shape=np.zeros(0),
+        board_rotations=np.stack(rotations),
+        board_translations=np.stack(translations),
+    )
+    observations = gather(views, board, cameras=[0, 1])
+    try:
+        return adjust(observations, layout, start, loss="tukey")
+    except ValueError as error:
+        raise EstimationError(
+            "The two cameras' views of the board do not fit together: "
+            "their relative pose puts the board behind one of them.",
+            hint="check that both clips are of the same moment and of the same board, and their order",
+        ) from error

@@ -1,0 +1,545 @@
+"""Joint robust bundle adjustment of one or two cameras seeing a board.
+
+The unknowns are *shared* (each camera's free intrinsics, the pose of camera 2 from camera 1, the
+board's shape) and *private* (the board's pose in camera 1, one for every view). The private ones are
+eliminated view by view (Schur complement), so the cost grows with the number of corners, not its cube.
+
+References
+----------
+Triggs, McLauchlan, Hartley & Fitzgibbon, "Bundle adjustment - a modern synthesis", 2000, sections 4-6.
+"""
+
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rigcheck.geometry.projection import project_with_derivatives
+from rigcheck.geometry.robust import Loss, evaluate_loss, noise_scale
+from rigcheck.geometry.rotation import exp_rotation, skew
+from rigcheck.model import FitSummary, LensModel
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
+BoolArray = NDArray[np.bool_]
+
+__all__ = [
+    "Adjustment",
+    "GaussianPrior",
+    "NormalEquations",
+    "Observations",
+    "RigState",
+    "SharedLayout",
+    "adjust",
+    "normal_equations",
+    "predict",
+]
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Observations:
+    """Corners seen, sorted by view.
+
+    `camera_idx`, `view_idx` are (N,) int; `points_mm` (N, 3) board frame; `pixels` (N, 2) as recorded;
+    `sigma_px` (N,) per axis; `shape_basis` (N, K): out-of-plane offsets in mm of each point for one unit of
+    each shape coefficient, K = 0 for a flat board.
+    """
+
+    camera_idx: IntArray
+    view_idx: IntArray
+    points_mm: FloatArray
+    pixels: FloatArray
+    sigma_px: FloatArray
+    shape_basis: FloatArray
+
+    def __post_init__(self) -> None:
+        """Refuse views out of order: elimination walks them in runs."""
+        if (np.diff(self.view_idx) < 0).any():
+            raise ValueError("Observations: must be sorted by view_idx")
+
+    @property
+    def n(self) -> int:
+        """Number of corners."""
+        return len(self.pixels)
+
+    def select(self, keep: BoolArray) -> "Observations":
+        """Observations where `keep` holds; view numbers are closed up so that none is empty."""
+        _, view_idx = np.unique(self.view_idx[keep], return_inverse=True)
+        return Observations(
+            camera_idx=self.camera_idx[keep],
+            view_idx=view_idx.reshape(-1).astype(np.int64),
+            points_mm=self.points_mm[keep],
+            pixels=self.pixels[keep],
+            sigma_px=self.sigma_px[keep],
+            shape_basis=self.shape_basis[keep],
+        )
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class SharedLayout:
+    """Which shared unknowns exist, in their order: camera 1, camera 2, stereo pose, board shape.
+
+    `free` holds one boolean mask over the full intrinsics vector a camera. The stereo pose (present with two
+    cameras) is three small left turns in the camera-2 frame (rad), then the translation (mm).
+    """
+
+    models: tuple[LensModel, ...]
+    free: tuple[BoolArray, ...]
+    n_shape: int = 0
+
+    @property
+    def intrinsics_slices(self) -> tuple[slice, ...]:
+        """Where each camera's free intrinsics stand in the shared vector."""
+        ends = np.cumsum([int(mask.sum()) for mask in self.free])
+        return tuple(slice(int(e) - int(m.sum()), int(e)) for e, m in zip(ends, self.free, strict=True))
+
+    @property
+    def stereo_slice(self) -> slice:
+        """Where the stereo pose stands; empty for one camera."""
+        start = self.intrinsics_slices[-1].stop
+        return slice(start, start + (6 if len(self.models) == 2 else 0))
+
+    @property
+    def shape_slice(self) -> slice:
+        """Where the board's shape stands; empty for a flat board."""
+        start = self.stereo_slice.stop
+        return slice(start, start + self.n_shape)
+
+    @property
+    def size(self) -> int:
+        """Number of shared unknowns."""
+        return int(self.shape_slice.stop)
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class RigState:
+    """Values of every unknown: intrinsics a camera, stereo pose, board shape, board poses.
+
+    `board_rotations` is (V, 3, 3) and `board_translations` (V, 3): camera1_from_board.
+    """
+
+    intrinsics: tuple[FloatArray, ...]
+    rotation: FloatArray
+    translation: FloatArray
+    shape: FloatArray
+    board_rotations: FloatArray
+    board_translations: FloatArray
+
+    def moved(self, layout: SharedLayout, shared: FloatArray, private: FloatArray) -> "RigState":
+        """State after a step: shared (G,) and private (V, 6), both in the layout's order."""
+        intrinsics = []
+        for values, mask, part in zip(self.intrinsics, layout.free, layout.intrinsics_slices, strict=True):
+            new = values.copy()
+            new[mask] += shared[part]
+            intrinsics.append(new)
+        rotation, translation = self.rotation, self.translation
+        if len(layout.models) == 2:
+            step = shared[layout.stereo_slice]
+            rotation, translation = exp_rotation(step[:3]) @ rotation, translation + step[3:]
+        return RigState(
+            intrinsics=tuple(intrinsics),
+            rotation=rotation,
+            translation=translation,
+            shape=self.shape + shared[layout.shape_slice],
+            board_rotations=exp_rotation(private[:, :3]) @ self.board_rotations,
+            board_translations=self.board_translations + private[:, 3:],
+        )
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class GaussianPrior:
+    """Knowledge of the shared unknowns from before: `offset` is (prior mean - starting value).
+
+    `information` is (G, G), the inverse covariance; zero rows say nothing is known.
+    """
+
+    offset: FloatArray
+    information: FloatArray
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Prediction:
+    """Residuals observed minus projected (N, 2) px, and derivatives of the projection.
+
+    `by_shared` is (N, 2, G), `by_private` is (N, 2, 6); `depth` (N,) is Z in the seeing camera.
+    """
+
+    residuals: FloatArray
+    by_shared: FloatArray
+    by_private: FloatArray
+    depth: FloatArray
+
+
+def predict(observations: Observations, layout: SharedLayout, state: RigState) -> Prediction:
+    """Project every observed corner and differentiate by every unknown.
+
+    Returns
+    -------
+    Prediction
+    """
+    o = observations
+    rotations, translations = state.board_rotations[o.view_idx], state.board_translations[o.view_idx]
+    points = o.points_mm.copy()
+    if layout.n_shape:
+        points[:, 2] += o.shape_basis @ state.shape
+    turned = np.einsum("nij,nj->ni", rotations, points)
+    in_camera1 = turned + translations
+    n = o.n
+    residuals, depth = np.empty((n, 2)), np.empty(n)
+    by_shared, by_private = np.zeros((n, 2, layout.size)), np.empty((n, 2, 6))
+    for camera, model in enumerate(layout.models):
+        rows = np.flatnonzero(o.camera_idx == camera)
+        seen, turned_here, normals = in_camera1[rows], turned[rows], rotations[rows, :, 2]
+        if camera == 1:
+            relative = seen @ state.rotation.T
+            seen = relative + state.translation
+        d = project_with_derivatives(seen, state.intrinsics[camera], model)
+        by_point1 = d.by_point @ state.rotation if camera == 1 else d.by_point
+        residuals[rows], depth[rows] = o.pixels[rows] - d.pixels, seen[:, 2]
+        by_shared[rows, :, layout.intrinsics_slices[camera]] = d.by_intrinsics[:, :, layout.free[camera]]
+        if camera == 1:
+            start = layout.stereo_slice.start
+            by_shared[rows, :, start : start + 3] = -d.by_point @ skew(relative)
+            by_shared[rows, :, start + 3 : start + 6] = d.by_point
+        if layout.n_shape:
+            along_normal = np.einsum("nij,nj->ni", by_point1, normals)
+            by_shared[rows, :, layout.shape_slice] = along_normal[:, :, None] * o.shape_basis[rows, None, :]
+        by_private[rows, :, :3] = -by_point1 @ skew(turned_here)
+        by_private[rows, :, 3:] = by_point1
+    return Prediction(residuals=residuals, by_shared=by_shared, by_private=by_private, depth=depth)
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class NormalEquations:
+    """Information and gradient with the private unknowns kept apart.
+
+    `shared` (G, G), `cross` (V, G, 6), `private` (V, 6, 6); gradients (G,) and (V, 6), with
+    `shared_gradient_by_view` (V, G) so that views can be weighed against each other.
+    """
+
+    shared: FloatArray
+    cross: FloatArray
+    private: FloatArray
+    shared_by_view: FloatArray
+    shared_gradient_by_view: FloatArray
+    private_gradient: FloatArray
+
+    @property
+    def cross_over_private(self) -> FloatArray:
+        """Product of cross and the inverse of private, (V, G, 6)."""
+        return np.asarray(np.swapaxes(np.linalg.solve(self.private, np.swapaxes(self.cross, 1, 2)), 1, 2))
+
+    @property
+    def reduced_by_view(self) -> FloatArray:
+        """Information each view gives about the shared unknowns, its own pose eliminated, (V, G, G)."""
+        return np.asarray(self.shared_by_view - self.cross_over_private @ np.swapaxes(self.cross, 1, 2))
+
+    @property
+    def reduced_gradient_by_view(self) -> FloatArray:
+        """Pull of each view on the shared unknowns, its own pose eliminated, (V, G)."""
+        along = np.einsum("vgp,vp->vg", self.cross_over_private, self.private_gradient)
+        return np.asarray(self.shared_gradient_by_view - along)
+
+
+def _sum_by_view(values: FloatArray, starts: IntArray) -> FloatArray:
+    return np.asarray(np.add.reduceat(values, starts, axis=0))
+
+
+def normal_equations(
+    observations: Observations, prediction: Prediction, *, information: FloatArray, pull: FloatArray
+) -> NormalEquations:
+    """Assemble information and gradient.
+
+    Parameters
+    ----------
+    observations : Observations
+    prediction : Prediction
+    information : (N,) float64
+        Weight of each corner in the information matrix.
+    pull : (N,) float64
+        Weight of each corner's residual in the gradient.
+    """
+    starts = np.searchsorted(observations.view_idx, np.arange(observations.view_idx[-1] + 1))
+    g, p, r = prediction.by_shared, prediction.by_private, prediction.residuals
+    bounds = [*starts.tolist(), observations.n]
+    n_views, n_shared = len(starts), g.shape[2]
+    shared, cross = np.empty((n_views, n_shared, n_shared)), np.empty((n_views, n_shared, 6))
+    private = np.empty((n_views, 6, 6))
+    root = np.sqrt(information)[:, None, None]
+    gw, pw = root * g, root * p
+    for view in range(n_views):
+        rows = slice(bounds[view], bounds[view + 1])
+        pv = pw[rows].reshape(-1, 6)
+        gv = gw[rows].reshape(len(pv), n_shared)
+        shared[view], cross[view], private[view] = gv.T @ gv, gv.T @ pv, pv.T @ pv
+    rw = pull[:, None] * r
+    return NormalEquations(
+        shared=shared.sum(0),
+        cross=cross,
+        private=private,
+        shared_by_view=shared,
+        shared_gradient_by_view=_sum_by_view(np.einsum("nig,ni->ng", g, rw), starts),
+        private_gradient=_sum_by_view(np.einsum("nip,ni->np", p, rw), starts),
+    )
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Adjustment:
+    """A solved adjustment.
+
+    `weights` (N,) is psi(s)/s of each corner at the end; `scale` multiplies every given sigma.
+    """
+
+    observations: Observations
+    layout: SharedLayout
+    state: RigState
+    loss: Loss
+    scale: float
+    prediction: Prediction
+    weights: FloatArray
+    prior: GaussianPrior | None
+    summary: FitSummary
+
+    @property
+    def lengths(self) -> FloatArray:
+        """Residual lengths over sigma and scale, (N,)."""
+        return _lengths(self.observations, self.prediction, self.scale)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Stopping:
+    """When the solver stops: relative fall of the cost, gradient-based step, iterations."""
+
+    relative_cost: float = 1e-10
+    relative_step: float = 1e-9
+    iterations: int = 60
+
+
+@dataclass(kw_only=True, eq=False)
+class _Progress:
+    """What one descent carries from step to step."""
+
+    state: RigState
+    prediction: Prediction
+    cost: float
+    moved: FloatArray
+    damping: float = 1e-4
+    iterations: int = 0
+    status: str = field(default="iteration_limit")
+
+
+def _lengths(observations: Observations, prediction: Prediction, scale: float) -> FloatArray:
+    r = prediction.residuals
+    return np.asarray(np.sqrt((r**2).sum(1)) / (observations.sigma_px * scale))
+
+
+def _cost(
+    observations: Observations, prediction: Prediction, loss: Loss, scale: float, prior: float
+) -> float:
+    if not (prediction.depth > 0).all() or not np.isfinite(prediction.residuals).all():
+        return float("inf")
+    return float(evaluate_loss(_lengths(observations, prediction, scale), loss).cost.sum()) + prior
+
+
+def _prior_cost(prior: GaussianPrior | None, moved: FloatArray) -> float:
+    if prior is None:
+        return 0.0
+    away = moved - prior.offset
+    return float(0.5 * away @ prior.information @ away)
+
+
+def _scaled_solution(matrix: FloatArray, right: FloatArray) -> FloatArray:
+    """Minimum-norm solution after scaling to a unit diagonal: pixels, radians and coefficients compare."""
+    if not len(right):
+        return right
+    size = 1.0 / np.sqrt(np.maximum(np.diag(matrix), 1e-30))
+    scaled = np.linalg.lstsq(matrix * size[:, None] * size[None, :], size * right, rcond=1e-14)[0]
+    return np.asarray(size * scaled)
+
+
+def _damped_step(
+    equations: NormalEquations, damping: float, prior: GaussianPrior | None, moved: FloatArray
+) -> tuple[FloatArray, FloatArray, float]:
+    """Solve for one Levenberg-Marquardt step; returns shared, private and the largest scaled step."""
+    shared, gradient = equations.shared.copy(), equations.shared_gradient_by_view.sum(0)
+    if prior is not None:
+        shared += prior.information
+        gradient = gradient - prior.information @ (moved - prior.offset)
+    diagonal = np.diag(shared).copy()
+    shared[np.diag_indices_from(shared)] += damping * np.maximum(diagonal, 1e-30)
+    private = equations.private.copy()
+    six = np.arange(6)
+    private[:, six, six] *= 1.0 + damping
+    over = np.swapaxes(np.linalg.solve(private, np.swapaxes(equations.cross, 1, 2)), 1, 2)
+    reduced = shared - (over @ np.swapaxes(equations.cross, 1, 2)).sum(0)
+    right = gradient - np.einsum("vgp,vp->g", over, equations.private_gradient)
+    step = _scaled_solution(reduced, right)
+    rest = equations.private_gradient - np.einsum("vgp,g->vp", equations.cross, step)
+    private_step = np.linalg.solve(private, rest[..., None])[..., 0]
+    largest = float(np.abs(step * np.sqrt(np.maximum(diagonal, 0))).max(initial=0.0))
+    own = np.sqrt(np.maximum(np.diagonal(equations.private, axis1=1, axis2=2), 0))
+    return step, private_step, max(largest, float(np.abs(private_step * own).max(initial=0.0)))
+
+
+def _descend(
+    o: Observations,
+    layout: SharedLayout,
+    progress: _Progress,
+    *,
+    loss: Loss,
+    scale: float,
+    prior: GaussianPrior | None,
+    stopping: Stopping,
+) -> None:
+    while progress.iterations < stopping.iterations:
+        values = evaluate_loss(_lengths(o, progress.prediction, scale), loss)
+        weight = values.weight / (o.sigma_px * scale) ** 2
+        equations = normal_equations(o, progress.prediction, information=weight, pull=weight)
+        progress.iterations += 1
+        for _ in range(12):
+            shared, private, size = _damped_step(equations, progress.damping, prior, progress.moved)
+            trial = progress.state.moved(layout, shared, private)
+            prediction = predict(o, layout, trial)
+            moved = progress.moved + shared
+            cost = _cost(o, prediction, loss, scale, _prior_cost(prior, moved))
+            if cost <= progress.cost * (1 + 1e-14):
+                break
+            progress.damping *= 10.0
+        else:
+            progress.status = "converged" if size < 1e-4 else "stalled"
+            return
+        fall = progress.cost - cost
+        progress.state, progress.prediction, progress.cost = trial, prediction, cost
+        progress.moved, progress.damping = moved, max(progress.damping * 0.1, 1e-12)
+        if size < stopping.relative_step or fall <= stopping.relative_cost * max(cost, 1e-300):
+            progress.status = "converged"
+            return
+
+
+_MESSAGES = {
+    "converged": "the cost no longer falls",
+    "stalled": "no step lowers the cost although the gradient is not zero",
+    "iteration_limit": "the iteration limit was reached first",
+}
+
+
+def _summary(o: Observations, progress: _Progress, n_parameters: int, initial: float) -> FitSummary:
+    r = progress.prediction.residuals
+    return FitSummary(
+        status=progress.status,  # type: ignore[arg-type]  # one of _MESSAGES' keys
+        message=_MESSAGES[progress.status],
+        iterations=progress.iterations,
+        initial_cost=initial,
+        final_cost=progress.cost,
+        n_points=o.n,
+        n_parameters=n_parameters,
+        rms_px=float(np.sqrt((r**2).sum() / o.n)),
+        noise_px=0.0,
+        condition_number=0.0,
+        downweighted=0,
+    )
+
+
+def adjust(
+    observations: Observations,
+    layout: SharedLayout,
+    start: RigState,
+    *,
+    loss: Loss = "tukey",
+    prior: GaussianPrior | None = None,
+    stopping: Stopping | None = None,
+) -> Adjustment:
+    """Fit every unknown to the observed corners.
+
+    Parameters
+    ----------
+    observations : Observations
+    layout : SharedLayout
+    start : RigState
+        Close enough that every corner projects in front of its camera.
+    loss : {"squares", "huber", "tukey"}
+        "tukey" descends with Huber's loss first: it forgets gross outliers, and needs a good start to
+        do so safely.
+    prior : GaussianPrior, optional
+    stopping : Stopping, optional
+
+    Returns
+    -------
+    Adjustment
+
+    Raises
+    ------
+    ValueError
+        When a corner lies behind its camera at the start.
+
+    Notes
+    -----
+    The noise scale is estimated from the median residual and held while the cost falls; it is renewed
+    between descents until it stays within 1 %. A degenerate set of views does not raise: directions that
+    the data do not determine keep their start (minimum-norm step), and show as a huge covariance.
+    """
+    stopping = stopping or Stopping()
+    n_parameters = layout.size + 6 * len(start.board_rotations)
+    prediction = predict(observations, layout, start)
+    progress = _Progress(
+        state=start, prediction=prediction, cost=0.0, moved=np.zeros(layout.size), damping=1e-4
+    )
+    if not (prediction.depth > 0).all():
+        raise ValueError("adjust: a corner lies behind its camera at the start")
+    stages: tuple[Loss, ...] = ("huber", "tukey") if loss == "tukey" else (loss,)
+    scale, initial = 1.0, float("nan")
+    for stage in stages:
+        for _ in range(6):
+            renewed = _renewed_scale(observations, progress.prediction, loss, n_parameters)
+            settled = progress.iterations > 0 and abs(renewed / scale - 1) < 0.01 and stage == stages[-1]
+            scale = renewed
+            progress.cost = _cost(
+                observations, progress.prediction, stage, scale, _prior_cost(prior, progress.moved)
+            )
+            initial = progress.cost if np.isnan(initial) else initial
+            progress.status = "iteration_limit"
+            _descend(observations, layout, progress, loss=stage, scale=scale, prior=prior, stopping=stopping)
+            if settled or loss == "squares":
+                break
+            if (
+                stage != stages[-1]
+                and abs(_renewed_scale(observations, progress.prediction, loss, n_parameters) / scale - 1)
+                < 0.05
+            ):
+                break
+    return _finish(observations, layout, progress, loss=loss, scale=scale, prior=prior, initial=initial)
+
+
+def _renewed_scale(o: Observations, prediction: Prediction, loss: Loss, n_parameters: int) -> float:
+    if loss == "squares":
+        return 1.0
+    return max(noise_scale(_lengths(o, prediction, 1.0), n_parameters), 1e-9)
+
+
+def _finish(
+    o: Observations,
+    layout: SharedLayout,
+    progress: _Progress,
+    *,
+    loss: Loss,
+    scale: float,
+    prior: GaussianPrior | None,
+    initial: float,
+) -> Adjustment:
+    values = evaluate_loss(_lengths(o, progress.prediction, scale), loss)
+    summary = _summary(o, progress, layout.size + 6 * len(progress.state.board_rotations), initial)
+    return Adjustment(
+        observations=o,
+        layout=layout,
+        state=progress.state,
+        loss=loss,
+        scale=scale,
+        prediction=progress.prediction,
+        weights=values.weight,
+        prior=prior,
+        summary=replace(
+            summary,
+            noise_px=float(scale * np.median(o.sigma_px)),
+            downweighted=int((values.weight < 0.1).sum()),
+        ),
+    )

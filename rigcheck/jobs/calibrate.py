@@ -1,0 +1,283 @@
+"""From board footage to a calibration with its checks and its files."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Literal
+
+from rigcheck.calibration import LENSES, CameraSetup, Lens, calibration_run, solve
+from rigcheck.calibration.choose import MOST_VIEWS, choose_views
+from rigcheck.calibration.views import usable_views
+from rigcheck.checks import CALIBRATION_CHECKS, Limits, effective_limits, overall_verdict, run_checks
+from rigcheck.errors import ConfigError
+from rigcheck.footage import Clip, Pairing, open_footage, pair_clips, parse_footage
+from rigcheck.geometry.robust import HUBER_WIDTH, TUKEY_WIDTH
+from rigcheck.jobs.looking import MOST_LOOKS, Looked, look_at_clip, look_at_pair, refuse_no_board
+from rigcheck.model import BoardSpec, CalibrationRun, EffectiveLimit, Finding, ImageArray, Report, RigDescription
+from rigcheck.records import (
+    calibration_text,
+    file_sha256,
+    make_provenance,
+    opencv_storage_text,
+    output_folder,
+    read_board,
+    read_rig,
+    result_text,
+)
+from rigcheck.report import ProgressSink, SilentProgress, calibration_page
+
+# Written by `write_calibration`; an earlier run's are not replaced without being asked.
+OUTPUTS = ("calibration.yaml", "calibration-opencv.yaml", "result.json", "report.html")
+_WORST_VIEWS = 3
+
+__all__ = ["OUTPUTS", "CalibrationResult", "PairingChoice", "calibrate", "write_calibration"]
+
+
+@dataclass(frozen=True, kw_only=True)
+class PairingChoice:
+    """How the two cameras' pictures are paired (see :func:`rigcheck.footage.pair_clips`)."""
+
+    by: Literal["auto", "index", "timecode"] = "auto"
+    offset_frames: int | None = None
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class CalibrationResult:
+    """A calibration with its evidence (`run`) and what the checks make of it (`report`)."""
+
+    run: CalibrationRun
+    report: Report
+    inputs: tuple[str, ...]
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Footage:
+    """The opened clips, paired where there are two."""
+
+    clips: tuple[Clip, ...]
+    pairing: Pairing | None
+
+    @property
+    def findings(self) -> tuple[Finding, ...]:
+        own = tuple(finding for clip in self.clips for finding in clip.info.findings)
+        return own + (() if self.pairing is None else self.pairing.findings)
+
+
+def calibrate(
+    footage1: str | Path,
+    footage2: str | Path | None = None,
+    *,
+    board: BoardSpec | str | Path,
+    rig: RigDescription | str | Path | None = None,
+    pairing: PairingChoice | None = None,
+    lens: str | None = None,
+    progress: ProgressSink | None = None,
+) -> CalibrationResult:
+    """Calibrate one camera, or a pair, from footage of a board.
+
+    Parameters
+    ----------
+    footage1, footage2 : str or Path
+        FOOTAGE of each camera (file, folder, picture, in and out points; see README). One file that holds both
+        cameras is given as `footage1` alone, with ``#side-by-side`` or ``#stacked``.
+    board : BoardSpec or path of a board file
+    rig : RigDescription or path of a rig file, optional
+        Names the cameras, and may give working distance, mounting and limits.
+    pairing : PairingChoice, optional
+    lens : str, optional
+        One lens model by name (brown2, brown4, brown5, brown8, fisheye4); chosen from all when not given.
+    progress : ProgressSink, optional
+
+    Returns
+    -------
+    CalibrationResult
+        Nothing is written; see :func:`write_calibration`.
+
+    Raises
+    ------
+    RigcheckError
+        InputError, BoardError, ConfigError or EstimationError: where, what was found, what was needed, what to do.
+    """
+    progress = progress or SilentProgress()
+    lenses = None if lens is None else [_lens(lens)]
+    files = [str(path) for path in (board, rig) if isinstance(path, str | Path)]
+    board_spec = board if isinstance(board, BoardSpec) else read_board(board)
+    description = rig if isinstance(rig, RigDescription) or rig is None else read_rig(rig)
+    _refuse_proxy(description)
+    limits = effective_limits(
+        {} if description is None else description.limits, origin=str(rig) if files and rig else "rig"
+    )
+    footage = _open(str(footage1), None if footage2 is None else str(footage2), description, pairing)
+    names = [clip.info.camera for clip in footage.clips]
+    looked = _look(footage, board_spec, progress)
+    refuse_no_board(looked, board_spec, names, [clip.info.origin for clip in footage.clips])
+    setups = [_setup(clip, number, description) for number, clip in enumerate(footage.clips)]
+    usable = usable_views(looked.views, board_spec)
+    chosen = choose_views(usable, board_spec, setups)
+    track = progress.track("Solving")
+    track(0, 1)
+    solution = solve([usable[n] for n in chosen], board_spec, setups, lenses=lenses)
+    track(1, 1)
+    hashes = {path: file_sha256(path) for path in files}
+    for clip in footage.clips:
+        hashes |= clip.hashes()
+    run = calibration_run(
+        solution,
+        provenance=make_provenance(
+            "calibrate", inputs=hashes, options=_options(footage1, footage2, pairing, lens)
+        ),
+        working_distance_mm=None if description is None else description.working_distance_mm,
+        rejected=looked.rejected,
+        notes=_notes(footage, looked, len(usable), len(chosen)),
+    )
+    run = replace(run, pictures=_worst_pictures(run, footage))
+    return CalibrationResult(run=run, report=_report(run, limits), inputs=tuple(hashes))
+
+
+def write_calibration(result: CalibrationResult, out: str | Path, *, replace_earlier: bool = False) -> None:
+    """Write calibration.yaml, calibration-opencv.yaml, result.json and report.html, all or none.
+
+    Raises
+    ------
+    OutputError
+        When the folder cannot be written, or holds an earlier result and `replace_earlier` is False.
+    """
+    calibration = result.run.calibration
+    with output_folder(out, replace=replace_earlier, protects=OUTPUTS, inputs=result.inputs) as folder:
+        folder.write_text("calibration.yaml", calibration_text(calibration))
+        folder.write_text("calibration-opencv.yaml", opencv_storage_text(calibration))
+        folder.write_text("result.json", result_text(result.report))
+        folder.write_text("report.html", calibration_page(result.report, result.run))
+
+
+def _lens(name: str) -> Lens:
+    if name not in LENSES:
+        raise ConfigError(
+            f"lens: {name!r} found, one of {', '.join(LENSES)} needed.",
+            hint="leave the lens model out to have it chosen from all of them.",
+        )
+    return LENSES[name]
+
+
+def _refuse_proxy(rig: RigDescription | None) -> None:
+    if rig is not None and rig.proxy is not None:
+        raise ConfigError(
+            f"{rig.name}: the rig file marks its footage as a proxy (scale {rig.proxy.scale:g}); "
+            "a calibration needs the camera original.",
+            hint="give the camera original and a rig file without the proxy entry.",
+        )
+
+
+def _camera_names(rig: RigDescription | None, count: int) -> tuple[str, ...]:
+    if rig is None:
+        return tuple(f"camera{number}" for number in range(1, count + 1))
+    if len(rig.cameras) != count:
+        raise ConfigError(
+            f"{rig.name}: the rig file describes {len(rig.cameras)} camera(s), footage of {count} is given.",
+            hint="give one footage a camera, in the order of the rig file, or the rig file of this rig.",
+        )
+    return tuple(camera.name for camera in rig.cameras)
+
+
+def _open(
+    footage1: str, footage2: str | None, rig: RigDescription | None, pairing: PairingChoice | None
+) -> _Footage:
+    first = parse_footage(footage1)
+    both_in_one = first.layout is not None
+    if both_in_one and footage2 is not None:
+        raise ConfigError(
+            f"{footage1}: holds both cameras, yet {footage2} is given too.",
+            hint="give the file that holds both cameras alone.",
+        )
+    names = _camera_names(rig, 2 if both_in_one or footage2 is not None else 1)
+    if both_in_one:
+        clips: tuple[Clip, ...] = (
+            open_footage(first, camera=names[0], half="first"),
+            open_footage(first, camera=names[1], half="second"),
+        )
+    elif footage2 is None:
+        clips = (open_footage(first, camera=names[0]),)
+    else:
+        clips = (open_footage(first, camera=names[0]), open_footage(footage2, camera=names[1]))
+    if len(clips) == 1:
+        return _Footage(clips=clips, pairing=None)
+    how = pairing or PairingChoice()
+    return _Footage(
+        clips=clips, pairing=pair_clips(clips[0], clips[1], by=how.by, offset_frames=how.offset_frames)
+    )
+
+
+def _look(footage: _Footage, board: BoardSpec, progress: ProgressSink) -> Looked:
+    track = progress.track("Looking for the board")
+    if footage.pairing is None:
+        return look_at_clip(footage.clips[0], board, track)
+    return look_at_pair(footage.pairing, board, track)
+
+
+def _setup(clip: Clip, number: int, rig: RigDescription | None) -> CameraSetup:
+    rate = clip.info.frame_rate
+    return CameraSetup(
+        name=clip.info.camera,
+        image_size_px=clip.info.size_px,
+        frame_rate_hz=None if rate is None else float(rate),
+        mount_rotation_deg=0 if rig is None else rig.cameras[number].mount_rotation_deg,
+    )
+
+
+def _options(
+    footage1: str | Path, footage2: str | Path | None, pairing: PairingChoice | None, lens: str | None
+) -> Mapping[str, object]:
+    how = pairing or PairingChoice()
+    return {
+        "footage1": str(footage1),
+        "footage2": None if footage2 is None else str(footage2),
+        "pair": how.by,
+        "offset_frames": how.offset_frames,
+        "lens": lens,
+        "most_looks": MOST_LOOKS,
+        "most_views": MOST_VIEWS,
+        "huber_width": HUBER_WIDTH,
+        "tukey_width": TUKEY_WIDTH,
+    }
+
+
+def _notes(footage: _Footage, looked: Looked, usable: int, chosen: int) -> tuple[str, ...]:
+    sentences = [finding.sentence for finding in footage.findings]
+    if footage.pairing is not None:
+        sentences.append(f"Paired by {footage.pairing.basis}: {footage.pairing.n_pairs} pairs.")
+    sentences.append(
+        f"Looked at {looked.looked} moments; {usable} show enough of the board; {chosen} of them were used, "
+        "those that add most to what is known."
+        if chosen < usable
+        else f"Looked at {looked.looked} moments; {usable} show enough of the board, and all of them were used."
+    )
+    return tuple(dict.fromkeys(sentences))
+
+
+def _worst_pictures(run: CalibrationRun, footage: _Footage) -> dict[tuple[int, str], ImageArray]:
+    """Pictures of the views that fit worst, fetched again: keeping them all would fill the memory."""
+    worst = sorted(run.views, key=lambda view: -view.rms_px)[:_WORST_VIEWS]
+    out: dict[tuple[int, str], ImageArray] = {}
+    for camera, clip in enumerate(footage.clips):
+        wanted = {
+            side.observation.ref.frame_idx: view.view_idx
+            for view in worst
+            if (side := view.sides[camera]) is not None
+        }
+        for frame in clip.frames_at(sorted(wanted)):
+            out[wanted[frame.ref.frame_idx], clip.info.camera] = frame.grey8()
+    return out
+
+
+def _report(run: CalibrationRun, limits: tuple[EffectiveLimit, ...]) -> Report:
+    checks = run_checks(CALIBRATION_CHECKS, run, Limits(limits))
+    return Report(
+        command="calibrate",
+        verdict=overall_verdict(checks),
+        checks=checks,
+        measurements=run.measurements,
+        rejected=run.rejected,
+        limits=limits,
+        provenance=run.calibration.provenance,
+        notes=run.notes,
+    )
