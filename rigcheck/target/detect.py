@@ -28,7 +28,7 @@ __all__ = ["MIN_CORNERS", "BoardDetector", "detect_board"]
 
 MIN_CORNERS = 8
 MIN_SIDE_PX = 32
-SIGMA_FLOOR_PX = 0.004
+SIGMA_FLOOR_PX = 0.002
 MIN_SWING = 4.0
 MIN_SWING_OVER_NOISE = 3.0
 MIN_ANGLE_RAD = 0.26
@@ -179,7 +179,7 @@ class BoardDetector:
             return self._rejection(
                 ref,
                 "no_board",
-                f"{len(markers.ids)} markers of {self.spec.dictionary} found, at least 2 adjacent ones needed: "
+                f"{len(markers.ids)} markers of {self.spec.dictionary} found, at least 2 neighbours needed: "
                 "is the board in view, sharp, evenly lit, and described as printed?",
             )
         outside = int((markers.ids >= len(self.layout.marker_ids)).sum())
