@@ -12,7 +12,7 @@ from rigcheck.report.calibration_tables import (
     camera_rows,
     pose_rows,
     unplaced_leave_out,
-    view_rows,
+    view_table,
 )
 from rigcheck.report.camera_figures import (
     CoverageFigure,
@@ -89,7 +89,7 @@ def _environment() -> Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    environment.filters |= {"estimate": format_estimate, "number": format_number}
+    environment.filters |= {"estimate": format_estimate, "number": format_number, "option": _option_text}
     environment.globals |= {"status_words": STATUS_WORDS, "marks": MARKS}
     return environment
 
@@ -114,7 +114,7 @@ def _evidence_part(report: Report, run: CalibrationRun) -> dict[str, object]:
         "falling": views_figure(after, salt="views"),
         "pose": pose_rows(run),
         "other_leave_out": unplaced_leave_out(run),
-        "views": view_rows(run),
+        "views": view_table(run),
         "pictures": view_pictures(run),
         "rejections": group_rejections(report.rejected or run.rejected),
         "n_rejected": len(report.rejected or run.rejected),
@@ -149,3 +149,16 @@ def _camera_part(run: CalibrationRun, index: int) -> _CameraPart:
 
 def _other_measurements(measurements: Mapping[str, Estimate]) -> tuple[tuple[str, Estimate], ...]:
     return tuple((name, one) for name, one in measurements.items() if not _AFTER_VIEWS.fullmatch(name))
+
+
+def _option_text(value: object) -> str:
+    """Write an option as a person would: yes, no, not given, a list with commas."""
+    if value is None:
+        return "not given"
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, Mapping):
+        return ", ".join(f"{name}: {_option_text(one)}" for name, one in value.items())
+    if isinstance(value, list | tuple):
+        return ", ".join(_option_text(one) for one in value)
+    return str(value)

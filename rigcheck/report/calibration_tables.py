@@ -1,34 +1,36 @@
 """The rows of the calibration's tables: cameras, pose, lens models, views."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.spatial.transform import Rotation
 
-from rigcheck.model import CalibrationRun, CameraCalibration, RigidTransform, StereoCalibration, ViewResult
+from rigcheck.geometry.rotation import log_rotation, pair_axes
+from rigcheck.model import CalibrationRun, CameraCalibration, RigidTransform, ViewResult
 from rigcheck.report.numbers import NO_BREAK, format_number, format_sigma, format_value
 
 __all__ = [
     "NamedRotation",
     "NumberRow",
     "ViewRow",
+    "ViewTable",
     "camera_rows",
     "key_numbers",
     "named_rotation_deg",
     "pose_rows",
     "unplaced_leave_out",
-    "view_rows",
+    "view_table",
 ]
 
 _CLEARLY_LARGER = 1.5
 _BROWN = ("k1", "k2", "p1", "p2", "k3", "k4", "k5", "k6")
-_FISHEYE = ("k1", "k2", "k3", "k4")
+_DISTORTION = {"brown": _BROWN, "fisheye": ("k1", "k2", "k3", "k4")}
 
 
 @dataclass(frozen=True, kw_only=True)
 class NumberRow:
-    """A named number ready to print; `leave_out` is its sigma from leaving views out."""
+    """A named number ready to print; `leave_out` is its sigma from leaving views out, found by `key`."""
 
+    key: str = ""
     name: str
     number: str
     leave_out: str = ""
@@ -57,6 +59,14 @@ class ViewRow:
     is_worst: bool
 
 
+@dataclass(frozen=True, kw_only=True)
+class ViewTable:
+    """All views, and each camera's clip (camera, file) where it is the only one."""
+
+    origins: tuple[tuple[str, str], ...]
+    rows: tuple[ViewRow, ...]
+
+
 def named_rotation_deg(camera2_from_camera1: RigidTransform) -> NamedRotation:
     """Split a pair's rotation into convergence, across and twist.
 
@@ -67,67 +77,35 @@ def named_rotation_deg(camera2_from_camera1: RigidTransform) -> NamedRotation:
     Returns
     -------
     NamedRotation
-        Parts of camera 2's rotation vector, degrees, about: the axis square to baseline and
-        viewing direction; the baseline; the viewing direction.
+        The turn of camera 2 against camera 1 about each of the pair's axes, degrees.
 
     Raises
     ------
     ValueError
         When the baseline is zero or lies along the viewing direction: the axes do not exist.
-
-    Notes
-    -----
-    The viewing direction is the mean of both optical axes, made square to the baseline.
     """
-    camera1_from_camera2 = camera2_from_camera1.inverse()
-    length = float(np.linalg.norm(camera1_from_camera2.translation_mm))
-    along = camera1_from_camera2.translation_mm / max(length, 1e-12)
-    view = np.array([0.0, 0.0, 1.0]) + camera1_from_camera2.rotation[:, 2]
-    view = view - along * float(view @ along)
-    if length < 1e-9 or float(np.linalg.norm(view)) < 1e-6:
-        raise ValueError("baseline: its direction, square to the view, is needed to name the rotation")
-    view = view / np.linalg.norm(view)
-    turn = np.degrees(Rotation.from_matrix(camera1_from_camera2.rotation).as_rotvec())
-    return NamedRotation(
-        convergence_deg=-float(turn @ np.cross(view, along)),
-        across_deg=float(turn @ along),
-        twist_deg=float(turn @ view),
-    )
+    rotation = camera2_from_camera1.rotation
+    axes = pair_axes(rotation, camera2_from_camera1.translation_mm)
+    turn = -np.degrees(axes.matrix @ log_rotation(rotation))
+    return NamedRotation(convergence_deg=float(turn[0]), across_deg=float(turn[1]), twist_deg=float(turn[2]))
 
 
 def camera_rows(run: CalibrationRun, index: int) -> tuple[NumberRow, ...]:
     """List one camera's intrinsics with sigma and leave-views-out sigma."""
     calibrated = run.calibration.cameras[index]
     camera = calibrated.camera
-    names = _FISHEYE if camera.model == "fisheye" else _BROWN
-    values = [
-        ("Focal length x", "fx", camera.focal_px[0], calibrated.sigma_focal_px[0], "px"),
-        ("Focal length y", "fy", camera.focal_px[1], calibrated.sigma_focal_px[1], "px"),
-        (
-            "Principal point x",
-            "cx",
-            camera.principal_point_px[0],
-            calibrated.sigma_principal_point_px[0],
-            "px",
-        ),
-        (
-            "Principal point y",
-            "cy",
-            camera.principal_point_px[1],
-            calibrated.sigma_principal_point_px[1],
-            "px",
-        ),
+    focal, sigma_focal = camera.focal_px, calibrated.sigma_focal_px
+    centre, sigma_centre = camera.principal_point_px, calibrated.sigma_principal_point_px
+    rows = [
+        _row(run, f"{camera.name}.focal_x_px", "Focal length x", (focal[0], sigma_focal[0], "px")),
+        _row(run, f"{camera.name}.focal_y_px", "Focal length y", (focal[1], sigma_focal[1], "px")),
+        _row(run, f"{camera.name}.centre_x_px", "Principal point x", (centre[0], sigma_centre[0], "px")),
+        _row(run, f"{camera.name}.centre_y_px", "Principal point y", (centre[1], sigma_centre[1], "px")),
     ]
-    for name, value, sigma in zip(names, camera.distortion, calibrated.sigma_distortion, strict=False):
-        values.append((f"Distortion {name}", name, value, sigma, ""))
-    return tuple(
-        NumberRow(
-            name=label,
-            number=format_value(value, sigma, unit),
-            leave_out=_leave_out(run, f"camera{index + 1}.{key}", (sigma, unit)),
-        )
-        for label, key, value, sigma, unit in values
-    )
+    terms = zip(_DISTORTION[camera.model], camera.distortion, calibrated.sigma_distortion, strict=False)
+    for name, value, sigma in terms:
+        rows.append(_row(run, f"{camera.name}.{name}", f"Distortion {name}", (value, sigma, "")))
+    return tuple(rows)
 
 
 def pose_rows(run: CalibrationRun) -> tuple[NumberRow, ...]:
@@ -135,77 +113,65 @@ def pose_rows(run: CalibrationRun) -> tuple[NumberRow, ...]:
     stereo = run.calibration.stereo
     if stereo is None:
         return ()
-    return (*_length_rows(run, stereo), *_rotation_rows(run, stereo))
+    pose = stereo.camera2_from_camera1
+    baseline = float(np.linalg.norm(pose.translation_mm))
+    rows = [_row(run, "stereo.baseline_mm", "Baseline", (baseline, stereo.sigma_baseline_mm, "mm"))]
+    for axis, value, sigma in zip("xyz", pose.translation_mm, stereo.sigma_translation_mm, strict=True):
+        name = f"stereo.translation_{axis}_mm"
+        rows.append(_row(run, name, f"Translation {axis}", (float(value), sigma, "mm")))
+    turns = named_rotation_deg(pose)
+    for key, value, note in (
+        ("convergence", turns.convergence_deg, "about the axis square to baseline and view"),
+        ("across", turns.across_deg, "about the baseline"),
+        ("twist", turns.twist_deg, "about the viewing direction"),
+    ):
+        numbers = (value, stereo.sigma_rotation_deg.get(key), "deg")
+        rows.append(replace(_row(run, f"stereo.{key}_deg", key.capitalize(), numbers), note=note))
+    return tuple(rows)
 
 
-def _length_rows(run: CalibrationRun, stereo: StereoCalibration) -> tuple[NumberRow, ...]:
-    baseline = float(np.linalg.norm(stereo.camera2_from_camera1.translation_mm))
-    translation = zip(
-        "xyz", stereo.camera2_from_camera1.translation_mm, stereo.sigma_translation_mm, strict=True
-    )
-    rows = [("Baseline", "baseline_mm", baseline, stereo.sigma_baseline_mm)]
-    rows += [(f"Translation {axis}", f"stereo.t{axis}", float(v), s) for axis, v, s in translation]
-    return tuple(
-        NumberRow(
-            name=label, number=format_value(value, sigma, "mm"), leave_out=_leave_out(run, key, (sigma, "mm"))
-        )
-        for label, key, value, sigma in rows
-    )
-
-
-def _rotation_rows(run: CalibrationRun, stereo: StereoCalibration) -> tuple[NumberRow, ...]:
-    named = named_rotation_deg(stereo.camera2_from_camera1)
-    rows = (
-        ("Convergence", "convergence", named.convergence_deg, "about the axis square to baseline and view"),
-        ("Across", "across", named.across_deg, "about the baseline"),
-        ("Twist", "twist", named.twist_deg, "about the viewing direction"),
-    )
-    return tuple(
-        NumberRow(
-            name=label,
-            number=format_value(value, stereo.sigma_rotation_deg.get(key), "deg"),
-            leave_out=_leave_out(run, f"{key}_deg", (stereo.sigma_rotation_deg.get(key), "deg")),
-            note=note,
-        )
-        for label, key, value, note in rows
-    )
-
-
-def _leave_out(run: CalibrationRun, key: str, fitted: tuple[float | None, str]) -> str:
-    """Write the sigma from leaving views out, and say when it is clearly larger than the fit's."""
-    sigma, unit = run.leave_out_sigma.get(key), fitted[1]
-    if sigma is None:
-        return ""
-    larger = fitted[0] is not None and sigma > _CLEARLY_LARGER * fitted[0]
-    return format_sigma(sigma, unit) + (f",{NO_BREAK}larger" if larger else "")
-
-
-def _placed_keys(run: CalibrationRun) -> set[str]:
-    keys = {"baseline_mm", "convergence_deg", "across_deg", "twist_deg"}
-    keys |= {f"stereo.t{axis}" for axis in "xyz"}
-    for number in range(1, len(run.calibration.cameras) + 1):
-        keys |= {f"camera{number}.{name}" for name in ("fx", "fy", "cx", "cy", *_BROWN)}
-    return keys
+def _row(run: CalibrationRun, key: str, name: str, numbers: tuple[float, float | None, str]) -> NumberRow:
+    """Make a row of (value, sigma, unit); a leave-views-out sigma that is clearly larger is named so."""
+    value, sigma, unit = numbers
+    leave_out, text = run.leave_out_sigma.get(key), ""
+    if leave_out is not None:
+        larger = sigma is not None and leave_out > _CLEARLY_LARGER * sigma
+        text = format_sigma(leave_out, unit) + (f",{NO_BREAK}larger" if larger else "")
+    return NumberRow(key=key, name=name, number=format_value(value, sigma, unit), leave_out=text)
 
 
 def unplaced_leave_out(run: CalibrationRun) -> tuple[NumberRow, ...]:
     """List the leave-views-out sigmas that belong to no row of the other tables."""
-    placed = _placed_keys(run)
+    placed = {row.key for row in pose_rows(run)}
+    for index in range(len(run.calibration.cameras)):
+        placed |= {row.key for row in camera_rows(run, index)}
     return tuple(
-        NumberRow(name=key, number=format_sigma(sigma))
+        NumberRow(key=key, name=key, number=format_sigma(sigma))
         for key, sigma in sorted(run.leave_out_sigma.items())
         if key not in placed
     )
 
 
-def view_rows(run: CalibrationRun) -> tuple[ViewRow, ...]:
-    """List the views; those whose pictures were kept are marked as the worst."""
+def view_table(run: CalibrationRun) -> ViewTable:
+    """List the views; those whose pictures were kept are marked as the worst.
+
+    Notes
+    -----
+    A clip's name is given once where all of a camera's views come from it, and then only the time or
+    frame stands in the rows.
+    """
+    seen: dict[str, set[str]] = {}
+    for ref in (ref for view in run.views for ref in view.refs):
+        seen.setdefault(ref.camera, set()).add(ref.origin)
+    origins = tuple((camera, min(names)) for camera, names in seen.items() if len(names) == 1)
+    single = {camera for camera, _ in origins}
     worst = {view_idx for view_idx, _ in run.pictures}
-    return tuple(_view_row(view, view.view_idx in worst) for view in run.views)
+    rows = tuple(_view_row(view, single, view.view_idx in worst) for view in run.views)
+    return ViewTable(origins=origins, rows=rows)
 
 
-def _view_row(view: ViewResult, is_worst: bool) -> ViewRow:
-    corners, rms, frames = [], [], []
+def _view_row(view: ViewResult, single: set[str], is_worst: bool) -> ViewRow:
+    corners, rms = [], []
     for side in view.sides:
         if side is None:
             corners.append("not seen")
@@ -214,10 +180,12 @@ def _view_row(view: ViewResult, is_worst: bool) -> ViewRow:
         left_out = int((side.weights < 0.5).sum())
         corners.append(f"{side.observation.n}" + (f" ({left_out} left out)" if left_out else ""))
         rms.append(f"{side.rms_px:.3f}")
-        frames.append(side.observation.ref.label)
+    frames = [
+        (ref.timecode or f"frame {ref.frame_idx}") if ref.camera in single else ref.label for ref in view.refs
+    ]
     return ViewRow(
         view_idx=view.view_idx,
-        frames=tuple(frames),
+        frames=tuple(dict.fromkeys(frames)),
         tilt=f"{view.tilt_deg:.0f}",
         distance=f"{view.distance_mm:.0f}",
         corners=tuple(corners),

@@ -8,14 +8,24 @@ import numpy as np
 from markupsafe import Markup
 
 from rigcheck.model import ViewResult, ViewSide
-from rigcheck.model._arrays import BoolArray, FloatArray, IntArray
-from rigcheck.report.figures import ACCENT, GREYS, INK, figure_of, picture_axes, step_below, strokes, to_svg
+from rigcheck.model._arrays import FloatArray, IntArray
+from rigcheck.report.figures import (
+    ACCENT,
+    GREYS,
+    INK,
+    cells_path,
+    figure_of,
+    one_digit_below,
+    picture_axes,
+    step_below,
+    strokes,
+    to_svg,
+)
 from rigcheck.report.numbers import format_number
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.patches import Patch
-    from matplotlib.path import Path
 
 __all__ = ["CoverageFigure", "ResidualFigure", "coverage_figure", "residual_figure", "sides_of"]
 
@@ -68,11 +78,14 @@ def coverage_figure(counts: IntArray, size_px: tuple[int, int], *, salt: str) ->
 
     bounds = _count_bounds(int(counts.max(initial=0)))
     level = np.searchsorted(bounds, counts, side="right")
+    columns, rows = (
+        np.linspace(-0.5, size - 0.5, n + 1) for size, n in zip(size_px, counts.T.shape, strict=True)
+    )
     with figure_of(_WIDTH_IN, _WIDTH_IN * size_px[1] / size_px[0] + _LEGEND_IN, salt=salt) as figure:
         axes = picture_axes(figure, size_px)
         keys = []
         for step in range(len(bounds) + 1):
-            path = _cells_path(level == step, size_px)
+            path = cells_path(level == step, columns, rows)
             if path is not None:
                 axes.add_patch(_shade(PathPatch(path), step, 0.0 if step == 0 else 0.4))
             keys.append(_shade(Patch(label=_count_label(bounds, step)), step, 0.4))
@@ -123,12 +136,12 @@ def residual_figure(
     )
     residuals = np.concatenate([side.residuals_px[mask] for side, mask in zip(sides, kept, strict=True)])
     typical = max(float(np.quantile(np.hypot(*residuals.T), 0.95)), 1e-6)
-    gain = step_below(0.055 * size_px[0] / typical)
+    gain = one_digit_below(0.05 * size_px[0] / typical)
     centres, means = _cell_means(points, residuals, size_px)
     shown = np.random.default_rng(len(points)).permutation(len(points))[:_MOST_ARROWS]
     with figure_of(_WIDTH_IN, _WIDTH_IN * size_px[1] / size_px[0] + _SCALE_IN, salt=salt) as figure:
         axes = picture_axes(figure, size_px)
-        _draw_strokes(axes, points[shown], gain * residuals[shown], (GREYS[3], 0.5))
+        _draw_strokes(axes, points[shown], gain * residuals[shown], (GREYS[4], 0.55))
         _draw_strokes(axes, centres, gain * means, (ACCENT, 1.5))
         _scale_arrow(axes, size_px, gain, typical)
         svg = to_svg(figure)
@@ -164,25 +177,6 @@ def _count_label(bounds: list[int], step: int) -> str:
         return f"{bounds[-1]} or more"
     low, high = bounds[step - 1], bounds[step] - 1
     return f"{low}" if low == high else f"{low} to {high}"
-
-
-def _cells_path(mask: BoolArray, size_px: tuple[int, int]) -> "Path | None":
-    """Outline the cells of a mask as one path, in pixels; runs along a row become one rectangle."""
-    from matplotlib.path import Path
-
-    rows, columns = mask.shape
-    width, height = size_px[0] / columns, size_px[1] / rows
-    corners = []
-    for row in range(rows):
-        edges = np.flatnonzero(np.diff(np.concatenate([[False], mask[row], [False]]).astype(int)))
-        for first, last in edges.reshape(-1, 2):
-            left, right = first * width - 0.5, last * width - 0.5
-            top, bottom = row * height - 0.5, (row + 1) * height - 0.5
-            corners += [(left, top), (right, top), (right, bottom), (left, bottom), (left, top)]
-    if not corners:
-        return None
-    codes = [Path.MOVETO, Path.LINETO, Path.LINETO, Path.LINETO, Path.CLOSEPOLY]
-    return Path(np.array(corners), np.array(codes * (len(corners) // 5), dtype=np.uint8))
 
 
 def _cell_means(

@@ -6,8 +6,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 from markupsafe import Markup
 
+from rigcheck.geometry.face_volume import FACE_BOX_MM
 from rigcheck.model import Estimate, FaceVolume
-from rigcheck.report.figures import ACCENT, GREYS, INK, figure_of, step_below, to_svg
+from rigcheck.model._arrays import FloatArray
+from rigcheck.report.figures import ACCENT, GREYS, INK, cells_path, figure_of, step_below, to_svg
 from rigcheck.report.numbers import format_number
 
 if TYPE_CHECKING:
@@ -15,7 +17,7 @@ if TYPE_CHECKING:
 
 __all__ = ["depth_map_figure", "views_figure"]
 
-_BOX_MM = (130.0, 160.0)
+_BOX_MM = FACE_BOX_MM[:2]
 _GRID_MM = 10.0
 _MOST_LEVELS = 7
 
@@ -41,8 +43,8 @@ def depth_map_figure(volume: FaceVolume, *, salt: str) -> Markup | None:
     with figure_of(4.2, 4.6, salt=salt) as figure:
         axes = figure.add_subplot()
         axes.set_aspect("equal")
-        if len(levels) > 1:
-            axes.contourf(volume.map_x_mm, volume.map_y_mm, depth, levels, colors=_shades(len(levels) - 1))
+        if len(levels) > 1 and min(depth.shape) > 1:
+            _shade_cells(axes, volume, levels)
             lines = axes.contour(
                 volume.map_x_mm, volume.map_y_mm, depth, levels[1:-1], colors=INK, linewidths=0.7
             )
@@ -50,8 +52,8 @@ def depth_map_figure(volume: FaceVolume, *, salt: str) -> Markup | None:
             for label in labels:
                 label.set_bbox({"facecolor": "white", "edgecolor": "none", "pad": 0.8, "alpha": 0.85})
         _box_grid(axes)
-        axes.set_xlabel("camera 1's x from the face's centre (mm)")
-        axes.set_ylabel("camera 1's y, down (mm)")
+        axes.set_xlabel("across the face, from its centre (mm)")
+        axes.set_ylabel("along the face (mm)")
         return to_svg(figure)
 
 
@@ -106,6 +108,30 @@ def _levels(lowest: float, highest: float) -> list[float]:
 def _shades(count: int) -> list[str]:
     """Greys from light (small sigma) to dark (large); none so dark that a line on it is lost."""
     return [f"{shade:.3f}" for shade in np.linspace(0.97, 0.62, max(count, 1))]
+
+
+def _shade_cells(axes: "Axes", volume: FaceVolume, levels: list[float]) -> None:
+    """Fill each cell that was computed with the grey of its step, within the box."""
+    from matplotlib.patches import PathPatch
+
+    if volume.depth_map_mm is None or volume.map_x_mm is None or volume.map_y_mm is None:
+        return
+    edges = [
+        np.clip(_edges(centres), -half / 2, half / 2)
+        for centres, half in zip((volume.map_x_mm, volume.map_y_mm), _BOX_MM, strict=True)
+    ]
+    step = np.digitize(volume.depth_map_mm, levels[1:-1])
+    for number, shade in enumerate(_shades(len(levels) - 1)):
+        path = cells_path(step == number, edges[0], edges[1])
+        if path is not None:
+            axes.add_patch(PathPatch(path, facecolor=shade, edgecolor=shade, linewidth=0.3))
+
+
+def _edges(centres: FloatArray) -> FloatArray:
+    """Edges of the cells around evenly or unevenly spaced centres."""
+    between = (centres[:-1] + centres[1:]) / 2
+    first, last = 2 * centres[0] - between[0], 2 * centres[-1] - between[-1]
+    return np.concatenate([[first], between, [last]])
 
 
 def _box_grid(axes: "Axes") -> None:

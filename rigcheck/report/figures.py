@@ -8,19 +8,30 @@ import io
 import re
 from collections.abc import Iterator
 from contextlib import contextmanager
+from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from markupsafe import Markup
 
-from rigcheck.model._arrays import FloatArray
+from rigcheck.model._arrays import BoolArray, FloatArray
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
     from matplotlib.path import Path
 
-__all__ = ["ACCENT", "GREYS", "INK", "figure_of", "picture_axes", "step_below", "strokes", "to_svg"]
+__all__ = [
+    "ACCENT",
+    "GREYS",
+    "INK",
+    "cells_path",
+    "figure_of",
+    "picture_axes",
+    "step_below",
+    "strokes",
+    "to_svg",
+]
 
 ACCENT = "#7b2d52"
 INK = "#26282b"
@@ -118,7 +129,40 @@ def strokes(starts: FloatArray, ends: FloatArray, head: float = 0.0) -> "Path":
     return Path(points, np.tile(np.array([Path.MOVETO, Path.LINETO], dtype=np.uint8), len(points) // 2))
 
 
+def cells_path(mask: BoolArray, x_edges: FloatArray, y_edges: FloatArray) -> "Path | None":
+    """Outline the cells of a mask as one path; runs along a row become one rectangle.
+
+    Parameters
+    ----------
+    mask : (rows, columns) bool
+    x_edges : (columns + 1,) float64
+    y_edges : (rows + 1,) float64
+
+    Returns
+    -------
+    matplotlib.path.Path or None
+        None when the mask is empty.
+    """
+    from matplotlib.path import Path
+
+    corners = []
+    for row, (top, bottom) in enumerate(pairwise(y_edges)):
+        ends = np.flatnonzero(np.diff(np.concatenate([[False], mask[row], [False]]).astype(int)))
+        for left, right in x_edges[ends].reshape(-1, 2):
+            corners += [(left, top), (right, top), (right, bottom), (left, bottom), (left, top)]
+    if not corners:
+        return None
+    codes = [Path.MOVETO, Path.LINETO, Path.LINETO, Path.LINETO, Path.CLOSEPOLY]
+    return Path(np.array(corners), np.array(codes * (len(corners) // 5), dtype=np.uint8))
+
+
 def step_below(value: float) -> float:
     """Return the largest of 1, 2, 5 times a power of ten that is not above `value` (positive)."""
     power = 10.0 ** np.floor(np.log10(value))
     return float(power * max(step for step in (1.0, 2.0, 5.0) if step * power <= value * (1 + 1e-9)))
+
+
+def one_digit_below(value: float) -> float:
+    """Return `value` (positive) rounded down to one significant digit."""
+    power = 10.0 ** np.floor(np.log10(value))
+    return float(power * np.floor(value / power * (1 + 1e-9)))

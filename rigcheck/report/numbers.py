@@ -58,11 +58,11 @@ def format_value(value: float, sigma: float | None = None, unit: str = "") -> st
 def format_number(value: float, digits: int = 4) -> str:
     """Write a number whose sigma is unknown to `digits` significant digits, without a unit.
 
-    Trailing zeros are dropped; a power of ten is used below 0.0001, and from 100 000 on where a digit
-    would be written that is not meant.
+    Trailing zeros are dropped, and a number that is not finite is said to be so. A power of ten is used
+    below 0.0001, and from 100 000 on where a digit would be written that is not meant.
     """
-    if value == 0:
-        return "0"
+    if value == 0 or not math.isfinite(value):
+        return "0" if value == 0 else "not finite"
     exponent = int(f"{abs(value):.{digits - 1}e}".split("e")[1])
     if exponent < -4 or exponent >= max(digits, 5):
         mantissa = _fixed(value / 10.0**exponent, digits - 1)

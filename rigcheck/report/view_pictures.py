@@ -93,7 +93,7 @@ def view_pictures(run: CalibrationRun) -> tuple[ViewPicture, ...]:
     for view in sorted(run.views, key=lambda view: (-view.rms_px, view.view_idx)):
         for camera, side in zip(cameras, view.sides, strict=True):
             image = run.pictures.get((view.view_idx, camera.name))
-            if side is not None and image is not None:
+            if side is not None and side.observation.n and image is not None and image.size:
                 found.append((view, side, image, camera.image_size_px))
     found = found[:_MOST_PICTURES]
     gain = _common_gain([side for _, side, _, _ in found])

@@ -182,7 +182,7 @@ def coverage_maps(views, names, shape=(24, 18)):
 
 
 def face_volume():
-    x, y = np.linspace(-65, 65, 27), np.linspace(-80, 80, 33)
+    x, y = np.linspace(-60, 60, 13), np.linspace(-75, 75, 16)
     grid_x, grid_y = np.meshgrid(x, y)
     depth = 0.021 + 0.019 * (grid_x / 65) ** 2 + 0.026 * (grid_y / 80) ** 2 + 0.006 * grid_x / 65
     return FaceVolume(
@@ -202,7 +202,7 @@ def _board_picture(camera, camera_from_board, k):
         (9, 12), 9.0, 6.75, cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_5X5_100)
     ).generateImage((9 * 9 * scale, 12 * 9 * scale))
     drawn = cv2.copyMakeBorder(drawn, 60, 60, 60, 60, cv2.BORDER_CONSTANT, value=225)
-    columns, rows = np.meshgrid(np.arange(0, SIZE[0], 2.0), np.arange(0, SIZE[1], 2.0))
+    columns, rows = np.meshgrid(np.arange(0.5, SIZE[0], 2.0), np.arange(0.5, SIZE[1], 2.0))
     pixels = np.stack([columns, rows], axis=-1).reshape(-1, 1, 2)
     rays = cv2.undistortPoints(pixels, camera.K, distortion(camera)).reshape(-1, 2)
     plane = np.column_stack([camera_from_board.rotation[:, :2], camera_from_board.translation_mm])
@@ -263,7 +263,13 @@ def provenance():
             "heron_lower_A004.mov": "41d8" * 16,
             "heron-9x12.yaml": "07be" * 16,
         },
-        options={"board": "heron-9x12.yaml", "views": 24, "robust": "huber 1.345"},
+        options={
+            "board": "heron-9x12.yaml",
+            "views": 24,
+            "robust": "huber 1.345",
+            "rig": None,
+            "replace": False,
+        },
         command="calibrate",
     )
 
@@ -311,10 +317,13 @@ def _measurements():
 
 
 def _leave_out_sigma(cameras):
-    sigmas = {"baseline_mm": 0.0141, "convergence_deg": 0.0023, "across_deg": 0.0008, "twist_deg": 0.0019}
-    for number in range(1, len(cameras) + 1):
-        sigmas |= {f"camera{number}.fx": 0.26, f"camera{number}.fy": 0.27, f"camera{number}.cx": 0.21}
-    return sigmas
+    sigmas = {} if len(cameras) == 1 else {"stereo.baseline_mm": 0.0141, "stereo.convergence_deg": 0.0023}
+    if len(cameras) == 2:
+        sigmas |= {"stereo.across_deg": 0.0008, "stereo.twist_deg": 0.0019}
+    for camera in cameras:
+        entries = {"focal_x_px": 0.26, "focal_y_px": 0.27, "centre_x_px": 0.21, "centre_y_px": 0.31}
+        sigmas |= {f"{camera.name}.{name}": sigma for name, sigma in entries.items()}
+    return sigmas | {"board.shape_0": 0.0013}
 
 
 def build_run(*, names=NAMES, with_pictures=True):

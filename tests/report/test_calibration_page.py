@@ -261,5 +261,5 @@ def test_no_placeholder_reaches_the_reader(page):
 
 def test_a_sigma_from_leaving_views_out_that_is_clearly_larger_is_named(page, scenario):
     assert "larger</td>" in page, "twist: 0.0019 against 0.0009 degrees"
-    calm = replace(scenario.run, leave_out_sigma={"twist_deg": 0.0010})
+    calm = replace(scenario.run, leave_out_sigma={"stereo.twist_deg": 0.0010})
     assert "larger</td>" not in calibration_page(scenario.report, calm)
