@@ -71,7 +71,8 @@ def validated(document: Document, model: type[FormatT]) -> FormatT:
         return model.model_validate(document.value)
     except ValidationError as error:
         details = error.errors(include_url=False)
-    details.sort(key=lambda detail: detail["type"] != "extra_forbidden")
+    # The deepest next: of a union's branches, the one that fits the value best complains deepest.
+    details.sort(key=lambda each: (each["type"] != "extra_forbidden", -len(_existing(document, each["loc"]))))
     others = len({_existing(document, detail["loc"]) for detail in details}) - 1
     more = f" ({others} more of its entries are wrong)" if others else ""
     raise _sentence(document, model, details[0], more)
@@ -90,7 +91,8 @@ def _sentence(document: Document, model: type[Format], detail: ErrorDetails, mor
         known = _keys_at(model, place[:-1])
         near = nearest(str(place[-1]), known)
         hint = f"did you mean {near!r}?" if near else f"known here: {', '.join(known)}."
-        found = f"{document.where(place)}: unknown key {named(place)!r} found{more}."
+        here = (*_existing(document, place[:-1]), place[-1])
+        found = f"{document.where(here)}: unknown key {named(here)!r} found{more}."
         return SchemaError(found, hint=hint)
     if kind == "missing":
         return document.error(
@@ -125,14 +127,15 @@ def _hint(value: object, detail: ErrorDetails) -> str:
 
 
 def _existing(document: Document, place: Location) -> Location:
-    """Cut a location to the part that stands in the file; pydantic appends the branch of a union to it."""
-    for length in range(len(place), 0, -1):
+    """Cut a location to what stands in the file; pydantic adds the names of a union's branches to it."""
+    here: Location = ()
+    for step in place:
         try:
-            document.at(place[:length])
+            document.at((*here, step))
         except LookupError:
             continue
-        return place[:length]
-    return ()
+        here = (*here, step)
+    return here
 
 
 def _keys_at(model: type[Format], location: Location) -> list[str]:

@@ -27,8 +27,8 @@ class _Dumper(yaml.SafeDumper):
         return node
 
     def represent_text(self, text: str) -> yaml.ScalarNode:
-        """Quote what another reader might take for a number."""
-        style = '"' if _AMBIGUOUS.fullmatch(text) else None
+        """Quote what another reader might take for a number, and escape what is no plain line of text."""
+        style = '"' if _AMBIGUOUS.fullmatch(text) or not text.isprintable() else None
         return self.represent_scalar("tag:yaml.org,2002:str", text, style=style)
 
 
