@@ -24,7 +24,7 @@ __all__ = ["CalibrationShoot", "DemoClips", "calibration_shoot", "write_calibrat
 
 _TEXELS_PER_MM = 6.0  # with 2 samples a pixel, about one sample a texel at the working distance
 _STILL_PX = 0.25  # less travel than this during the exposure is rendered as none
-_TRAVEL_PER_MOMENT_PX = 0.8
+_TRAVEL_PER_MOMENT_PX = 1.3
 _MOST_MOMENTS = 10
 
 
@@ -56,10 +56,12 @@ class CalibrationShoot:
         corners = np.array([[0, 0, 0], [width, 0, 0], [width, height, 0], [0, height, 0]], dtype=np.float64)
         first, last = (project_from(camera, pose, corners) for pose in ends)
         travel = float(np.nan_to_num(np.abs(last - first)).max())
-        count = (
-            1 if travel < _STILL_PX else min(1 + round(travel / _TRAVEL_PER_MOMENT_PX + 0.5), _MOST_MOMENTS)
-        )
-        offsets = shutter * ((np.arange(count) + 0.5) / count - 0.5)
+        if travel < _STILL_PX:
+            return (self.camera_from_board(number, middle),)
+        count = min(max(2, round(travel / _TRAVEL_PER_MOMENT_PX + 0.5)), _MOST_MOMENTS)
+        # Few moments, spread so that their variance is that of the whole exposure, shutter² / 12.
+        spread = shutter / np.sqrt(1 - 1 / count**2)
+        offsets = spread * ((np.arange(count) + 0.5) / count - 0.5)
         return tuple(self.camera_from_board(number, middle + offset) for offset in offsets)
 
     def camera(self, number: int) -> CameraModel:
@@ -97,8 +99,8 @@ class DemoClips:
 def calibration_shoot(
     seed: int,
     *,
-    seconds: float = 16.0,
-    frame_rate: float = 60.0,
+    seconds: float = 14.0,
+    frame_rate: float = 30.0,
     size_px: tuple[int, int] = (1080, 1440),
     shape: SurfaceShape | None = None,
 ) -> CalibrationShoot:

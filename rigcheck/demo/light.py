@@ -70,7 +70,7 @@ def falling_light(
         diffuse += np.clip(to_lamp @ normal, 0, None) / (away**2).sum(axis=-1)
         glare += np.clip(_unit(to_lamp + to_eye) @ normal, 0, 1) ** lamps.glare_power
     scale = lamps.paper_dn / PAPER_SHARE / _light_on_axis(lamps)
-    return np.nan_to_num(diffuse * scale), np.nan_to_num(glare * lamps.glare_dn)
+    return diffuse * scale, glare * lamps.glare_dn
 
 
 def _light_on_axis(lamps: Lamps) -> float:

@@ -47,8 +47,8 @@ class Sensor:
     """Shot and read noise: variance = read_noise_dn² + dn_per_electron × (value − black_dn)."""
 
     black_dn: float = 4.0
-    read_noise_dn: float = 0.6
-    dn_per_electron: float = 0.016
+    read_noise_dn: float = 1.5
+    dn_per_electron: float = 0.08
 
     def exposed(self, light_dn: Picture32, rng: np.random.Generator) -> NDArray[np.uint8]:
         """Turn light (H, W), in code values over black, into a noisy 8-bit picture.

@@ -10,7 +10,7 @@ from rigcheck.demo.camera import RayGrid, ray_grid
 from rigcheck.demo.light import Lamps, falling_light
 from rigcheck.demo.mount import Picture32
 from rigcheck.demo.optics import Lens, Sensor, blur_disc_px, blurred_by_depth, fall_off
-from rigcheck.demo.trace import Footprint, footprint, meet, print_seen
+from rigcheck.demo.trace import Footprint, footprint, meet, print_seen, texels_met
 from rigcheck.model import CameraModel, RigidTransform
 from rigcheck.model._arrays import FloatArray
 from rigcheck.opencv import cv2
@@ -18,6 +18,7 @@ from rigcheck.opencv import cv2
 __all__ = ["RenderOptions", "render_view"]
 
 _MARGIN_NODES = 3  # of the ray grid, around the picture, so that blur at its edge knows what is beyond
+_NOWHERE = 1e4  # stands for a ray that meets nothing; no pixel of the board is made from it
 _STRIP_NODES = 16  # rows of the ray grid that are traced together: few enough to stay in the cache
 
 
@@ -125,12 +126,16 @@ def _paint_board(
     lit, glare = falling_light(coarse_rays, coarse_met, middle, options.lamps, options.even_paper_dn)
     region = light[seen.pixels]
     lit_px, glare_px = _spread(lit, region.shape), _spread(glare, region.shape)
+    texels = [texels_met(points, board) for points in met]
     for strip in seen.strips(_STRIP_NODES):
         samples = options.samples if strip.on_plate else 1
-        shown = sum(print_seen(m, board, strip, samples=samples, step_px=grid.step_px) for m in met)
-        shown = shown * np.float32(1 / len(met)) * lit_px[strip.pixels] + glare_px[strip.pixels]
-        cover = seen.cover(strip)
-        region[strip.pixels] += cover * (shown - region[strip.pixels])
+        shown = print_seen(texels[0], board, strip, samples=samples)
+        for moment in texels[1:]:
+            shown += print_seen(moment, board, strip, samples=samples)
+        shown *= lit_px[strip.pixels] * np.float32(1 / len(texels))
+        shown += glare_px[strip.pixels]
+        under = region[strip.pixels]
+        under += seen.cover(strip) * (shown - under)
     if options.lens is None:
         disc, blur = np.zeros((1, 1)), options.blur_px
     else:
@@ -141,7 +146,8 @@ def _paint_board(
 def _coarser(nodes: FloatArray) -> FloatArray:
     """Quarter the resolution of (R, C, 3) nodes: enough for light and depth, which vary slowly."""
     size = (max(nodes.shape[1] // 4, 1), max(nodes.shape[0] // 4, 1))
-    return np.asarray(cv2.resize(np.nan_to_num(nodes, nan=1e4), size, interpolation=cv2.INTER_AREA))
+    whole = np.where(np.isnan(nodes), _NOWHERE, nodes)
+    return np.asarray(cv2.resize(whole, size, interpolation=cv2.INTER_AREA))
 
 
 def _depth(met: FloatArray, pose: RigidTransform, board: BoardInSpace) -> FloatArray:
