@@ -1,1 +1,70 @@
-"""Offline checks of facial-capture head rigs."""
+"""Offline checks of facial-capture head rigs, in millimetres on the face.
+
+The library in a few calls::
+
+    import rigcheck
+
+    board = rigcheck.read_board("boards/hand-9x12-9mm.yaml")
+    result = rigcheck.calibrate("upper.mov", "lower.mov", board=board)
+    rigcheck.write_calibration(result, "monday")
+
+Everything named in ``__all__`` is loaded when first used, so that importing the package stays quick.
+"""
+
+from importlib import import_module
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from rigcheck.errors import RigcheckError
+    from rigcheck.jobs.board import draw_board
+    from rigcheck.jobs.calibrate import CalibrationResult, PairingChoice, calibrate, write_calibration
+    from rigcheck.model import BoardSpec, Calibration, RigDescription, StereoRig
+    from rigcheck.records import read_board, read_calibration, read_result, read_rig
+
+__all__ = [
+    "BoardSpec",
+    "Calibration",
+    "CalibrationResult",
+    "PairingChoice",
+    "RigDescription",
+    "RigcheckError",
+    "StereoRig",
+    "calibrate",
+    "draw_board",
+    "read_board",
+    "read_calibration",
+    "read_result",
+    "read_rig",
+    "write_calibration",
+]
+
+_HOMES = {
+    "BoardSpec": "rigcheck.model",
+    "Calibration": "rigcheck.model",
+    "CalibrationResult": "rigcheck.jobs.calibrate",
+    "PairingChoice": "rigcheck.jobs.calibrate",
+    "RigDescription": "rigcheck.model",
+    "RigcheckError": "rigcheck.errors",
+    "StereoRig": "rigcheck.model",
+    "calibrate": "rigcheck.jobs.calibrate",
+    "draw_board": "rigcheck.jobs.board",
+    "read_board": "rigcheck.records",
+    "read_calibration": "rigcheck.records",
+    "read_result": "rigcheck.records",
+    "read_rig": "rigcheck.records",
+    "write_calibration": "rigcheck.jobs.calibrate",
+}
+
+
+def __getattr__(name: str) -> object:
+    """Load a public name from its room when first asked for."""
+    if name not in _HOMES:
+        raise AttributeError(f"module 'rigcheck' has no attribute {name!r}")
+    value = getattr(import_module(_HOMES[name]), name)
+    globals()[name] = value
+    return value
+
+
+def __dir__() -> list[str]:
+    """Public names."""
+    return sorted(__all__)

@@ -1,4 +1,4 @@
-"""``python -m rigcheck``."""
+"""Entry point of ``python -m rigcheck``."""
 
 from rigcheck.main import main
 

@@ -49,9 +49,9 @@ def choose_views(
 
     Notes
     -----
-    A rough solution from some views spread over the clip gives every view's information about the shared unknowns; the view
-    with the largest gain in log-determinant is taken, again and again. Blurred and noisy views carry less by
-    their corners' own sigmas.
+    A rough solution from some views spread over the clip gives every view's information about the shared
+    unknowns; the view with the largest gain in log-determinant is taken, again and again. Blurred and noisy
+    views carry less by their corners' own sigmas.
     """
     if len(views) <= most:
         return list(range(len(views)))
@@ -100,7 +100,10 @@ def _state_of_all(
             raise ValueError("choose_views: a view without a side")
         rotation, translation = _pose(side, board, state.intrinsics[camera], models[camera])
         if camera == 1:
-            rotation, translation = state.rotation.T @ rotation, state.rotation.T @ (translation - state.translation)
+            rotation, translation = (
+                state.rotation.T @ rotation,
+                state.rotation.T @ (translation - state.translation),
+            )
         poses.append((rotation, translation))
     return replace(
         state,

@@ -80,10 +80,7 @@ def solve(
         )
         for camera, setup in enumerate(setups)
     )
-    if len(setups) == 1:
-        adjustment = choices[0].fit
-    else:
-        adjustment = _joint(usable, board, choices)
+    adjustment = choices[0].fit if len(setups) == 1 else _joint(usable, board, choices)
     _refuse_undetermined(adjustment, setups)
     try:
         covariance = shared_covariance(adjustment)

@@ -1,15 +1,9 @@
 """Commands and their options. Heavy libraries are loaded inside the command that needs them."""
 
-from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
-from typing import Annotated, Literal, Optional
+from typing import Annotated, Literal
 
 import typer
-
-from rigcheck.errors import RigcheckError
-
-CANNOT_MEASURE = 3
 
 app = typer.Typer(
     name="rigcheck",
@@ -20,18 +14,7 @@ app = typer.Typer(
     rich_markup_mode=None,
 )
 
-__all__ = ["CANNOT_MEASURE", "app", "reported"]
-
-
-@contextmanager
-def reported() -> Iterator[None]:
-    """Print an error raised on purpose in two lines, and leave with exit code 3."""
-    try:
-        yield
-    except RigcheckError as error:
-        typer.echo(f"Cannot measure: {error.message}", err=True)
-        typer.echo(f"What to do: {error.hint}", err=True)
-        raise typer.Exit(CANNOT_MEASURE) from error
+__all__ = ["app"]
 
 
 def _version(asked: bool) -> None:
@@ -56,74 +39,73 @@ def board(
     file: Annotated[Path, typer.Argument(metavar="FILE", help="Board file (boards/*.yaml).")],
     out: Annotated[Path, typer.Option("--out", metavar="DIR", help="Folder to write to.")],
     paper: Annotated[
-        Optional[str], typer.Option("--paper", help="Paper, such as A4 or letter; chosen when not given.")
+        str | None, typer.Option("--paper", help="Paper, such as A4 or letter; chosen when not given.")
     ] = None,
     replace: Annotated[bool, typer.Option("--replace", help="Replace an earlier drawing.")] = False,
 ) -> None:
     """Draw a board for printing at true scale, with a ruler to check the print."""
-    with reported():
-        from rigcheck.jobs.board import draw_board
+    from rigcheck.jobs.board import draw_board
 
-        for line in draw_board(file, out, paper=paper, replace_earlier=replace):
-            typer.echo(line)
+    for line in draw_board(file, out, paper=paper, replace_earlier=replace):
+        typer.echo(line)
 
 
 @app.command()
 def calibrate(
     footage1: Annotated[str, typer.Argument(metavar="FOOTAGE1", help="Footage of camera 1, or of both.")],
-    footage2: Annotated[Optional[str], typer.Argument(metavar="[FOOTAGE2]", help="Footage of camera 2.")] = None,
+    footage2: Annotated[str | None, typer.Argument(metavar="[FOOTAGE2]", help="Footage of camera 2.")] = None,
     *,
     board: Annotated[Path, typer.Option("--board", metavar="FILE", help="Board file.")],
     out: Annotated[Path, typer.Option("--out", metavar="DIR", help="Folder to write to.")],
-    rig: Annotated[Optional[Path], typer.Option("--rig", metavar="FILE", help="Rig file.")] = None,
+    rig: Annotated[Path | None, typer.Option("--rig", metavar="FILE", help="Rig file.")] = None,
     pair: Annotated[
         Literal["auto", "index", "timecode"], typer.Option("--pair", help="What pictures are paired by.")
     ] = "auto",
     offset_frames: Annotated[
-        Optional[int],
-        typer.Option("--offset-frames", help="Picture i of camera 1 belongs to i + N of camera 2.", metavar="N"),
+        int | None,
+        typer.Option(
+            "--offset-frames", help="Picture i of camera 1 belongs to i + N of camera 2.", metavar="N"
+        ),
     ] = None,
     lens: Annotated[
-        Optional[str],
+        str | None,
         typer.Option("--lens", help="brown2, brown4, brown5, brown8 or fisheye4; chosen when not given."),
     ] = None,
-    replace: Annotated[bool, typer.Option("--replace", help="Replace an earlier calibration in DIR.")] = False,
+    replace: Annotated[
+        bool, typer.Option("--replace", help="Replace an earlier calibration in DIR.")
+    ] = False,
 ) -> None:
     """Calibrate one camera or a pair from footage of a board, and say how well it is known."""
-    with reported():
-        from rich.console import Console
+    from rich.console import Console
 
-        from rigcheck.checks import exit_code
-        from rigcheck.jobs.calibrate import OUTPUTS, PairingChoice
-        from rigcheck.jobs.calibrate import calibrate as run_calibrate
-        from rigcheck.jobs.calibrate import write_calibration
-        from rigcheck.records import check_writable
-        from rigcheck.report import progress, terminal_table
+    from rigcheck.checks import exit_code
+    from rigcheck.jobs import calibrate as job
+    from rigcheck.records import check_writable
+    from rigcheck.report import progress, terminal_table
 
-        check_writable(out, replace=replace, protects=OUTPUTS)
-        with progress() as sink:
-            result = run_calibrate(
-                footage1,
-                footage2,
-                board=board,
-                rig=rig,
-                pairing=PairingChoice(by=pair, offset_frames=offset_frames),
-                lens=lens,
-                progress=sink,
-            )
-        write_calibration(result, out, replace_earlier=replace)
-        terminal_table(result.report, result.run, console=Console())
-        typer.echo(f"Written to {out}: {', '.join(OUTPUTS)}")
+    check_writable(out, replace=replace, protects=job.OUTPUTS)
+    with progress() as sink:
+        result = job.calibrate(
+            footage1,
+            footage2,
+            board=board,
+            rig=rig,
+            pairing=job.PairingChoice(by=pair, offset_frames=offset_frames),
+            lens=lens,
+            progress=sink,
+        )
+    job.write_calibration(result, out, replace_earlier=replace)
+    terminal_table(result.report, result.run, console=Console())
+    typer.echo(f"Written to {out}: {', '.join(job.OUTPUTS)}")
     raise typer.Exit(exit_code(result.report.verdict))
 
 
 @app.command()
 def limits(
-    rig: Annotated[Optional[Path], typer.Option("--rig", metavar="FILE", help="Rig file with limits.")] = None,
+    rig: Annotated[Path | None, typer.Option("--rig", metavar="FILE", help="Rig file with limits.")] = None,
 ) -> None:
     """List every threshold: value, unit, where the number comes from, who set it."""
-    with reported():
-        from rigcheck.jobs.limits import limit_lines
+    from rigcheck.jobs.limits import limit_lines
 
-        for line in limit_lines(rig):
-            typer.echo(line)
+    for line in limit_lines(rig):
+        typer.echo(line)

@@ -13,7 +13,15 @@ from rigcheck.errors import ConfigError
 from rigcheck.footage import Clip, Pairing, open_footage, pair_clips, parse_footage
 from rigcheck.geometry.robust import HUBER_WIDTH, TUKEY_WIDTH
 from rigcheck.jobs.looking import MOST_LOOKS, Looked, look_at_clip, look_at_pair, refuse_no_board
-from rigcheck.model import BoardSpec, CalibrationRun, EffectiveLimit, Finding, ImageArray, Report, RigDescription
+from rigcheck.model import (
+    BoardSpec,
+    CalibrationRun,
+    EffectiveLimit,
+    Finding,
+    ImageArray,
+    Report,
+    RigDescription,
+)
 from rigcheck.records import (
     calibration_text,
     file_sha256,
@@ -78,8 +86,8 @@ def calibrate(
     Parameters
     ----------
     footage1, footage2 : str or Path
-        FOOTAGE of each camera (file, folder, picture, in and out points; see README). One file that holds both
-        cameras is given as `footage1` alone, with ``#side-by-side`` or ``#stacked``.
+        FOOTAGE of each camera (file, folder, picture, in and out points; see README). One file that holds
+        both cameras is given as `footage1` alone, with ``#side-by-side`` or ``#stacked``.
     board : BoardSpec or path of a board file
     rig : RigDescription or path of a rig file, optional
         Names the cameras, and may give working distance, mounting and limits.
@@ -96,7 +104,8 @@ def calibrate(
     Raises
     ------
     RigcheckError
-        InputError, BoardError, ConfigError or EstimationError: where, what was found, what was needed, what to do.
+        InputError, BoardError, ConfigError or EstimationError: where, what was found, what was needed, what
+        to do.
     """
     progress = progress or SilentProgress()
     lenses = None if lens is None else [_lens(lens)]
@@ -245,12 +254,8 @@ def _notes(footage: _Footage, looked: Looked, usable: int, chosen: int) -> tuple
     sentences = [finding.sentence for finding in footage.findings]
     if footage.pairing is not None:
         sentences.append(f"Paired by {footage.pairing.basis}: {footage.pairing.n_pairs} pairs.")
-    sentences.append(
-        f"Looked at {looked.looked} moments; {usable} show enough of the board; {chosen} of them were used, "
-        "those that add most to what is known."
-        if chosen < usable
-        else f"Looked at {looked.looked} moments; {usable} show enough of the board, and all of them were used."
-    )
+    used = "all were used" if chosen == usable else f"the {chosen} that add most to what is known were used"
+    sentences.append(f"Looked at {looked.looked} moments; {usable} show enough of the board; {used}.")
     return tuple(dict.fromkeys(sentences))
 
 

@@ -17,7 +17,8 @@ OnProgress = Callable[[int, int], None]
 
 # Moments looked at in a clip, however long: enough to choose from, few enough to wait for.
 MOST_LOOKS = 240
-# Key pictures alone are looked at when there are at least this many: they cost no decoding of their neighbours.
+# Key pictures alone are looked at when there are at least this many: they cost no decoding of their
+# neighbours.
 ENOUGH_KEY_PICTURES = 80
 
 __all__ = ["MOST_LOOKS", "Looked", "look_at_clip", "look_at_pair", "refuse_no_board"]
@@ -25,9 +26,10 @@ __all__ = ["MOST_LOOKS", "Looked", "look_at_clip", "look_at_pair", "refuse_no_bo
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Looked:
-    """What was seen: `views` with at least one side, the `positions` they came from, and pictures without a board.
+    """What was seen.
 
-    `looked` counts the pictures looked at, a camera.
+    `views` have at least one side, `positions` say where they come from, `rejected` are the pictures without
+    a board; `looked` counts the pictures looked at, a camera.
     """
 
     views: tuple[View, ...]
@@ -43,7 +45,7 @@ def _spread(count: int, most: int) -> list[int]:
 
 
 def positions_to_look_at(count: int, key_positions: Sequence[int]) -> list[int]:
-    """Which of `count` moments to look at: key pictures where there are enough of them, else evenly spread."""
+    """Which of `count` moments to look at: key pictures where there are enough, else evenly spread."""
     keys = [int(k) for k in key_positions]
     if count > MOST_LOOKS and len(keys) >= ENOUGH_KEY_PICTURES:
         return [keys[k] for k in _spread(len(keys), MOST_LOOKS)]
@@ -82,7 +84,9 @@ def _look(
                 views.append(sides)
                 positions.append(place)
             on_progress(done, len(places))
-    return Looked(views=tuple(views), positions=tuple(positions), rejected=tuple(rejected), looked=len(places))
+    return Looked(
+        views=tuple(views), positions=tuple(positions), rejected=tuple(rejected), looked=len(places)
+    )
 
 
 def refuse_no_board(looked: Looked, board: BoardSpec, cameras: Sequence[str], origins: Sequence[str]) -> None:

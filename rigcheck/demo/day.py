@@ -1,0 +1,103 @@
+"""The demo day: board footage rendered, calibrated, and held against its truth."""
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from rich.console import Console
+from rich.table import Table
+
+from rigcheck.demo.clips import DemoClips, calibration_shoot, write_calibration_clips
+from rigcheck.demo.truth import TruthRow, compare_with_truth
+from rigcheck.errors import OutputError
+from rigcheck.jobs.calibrate import OUTPUTS, CalibrationResult, calibrate, write_calibration
+from rigcheck.records import check_writable
+from rigcheck.report import ProgressSink, SilentProgress, format_value, terminal_table
+
+__all__ = ["DemoDay", "run_demo"]
+
+# Pictures a second of the demo's cameras: enough for a hand-moved board, and half the time of 60 to render.
+FRAME_RATE = 30.0
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class DemoDay:
+    """The demo day, done: its footage, its calibration, and both beside the truth."""
+
+    folder: Path
+    footage: DemoClips
+    result: CalibrationResult
+    rows: tuple[TruthRow, ...]
+
+    def show(self, console: Console | None = None) -> None:
+        """Print the calibration's table, then estimate, sigma and truth side by side."""
+        console = console or Console()
+        terminal_table(self.result.report, self.result.run, console=console)
+        table = Table(title="Estimate and truth", title_justify="left")
+        for heading in ("Quantity", "Estimate ± sigma", "Truth", "Error / sigma"):
+            table.add_column(heading, justify="left" if heading == "Quantity" else "right", no_wrap=True)
+        for row in self.rows:
+            ratio = row.error_in_sigmas
+            table.add_row(
+                row.name,
+                format_value(row.estimate, row.sigma, row.unit),
+                f"{row.truth:.5g}",
+                "" if ratio is None or row.truth == 0 else f"{ratio:+.1f}",
+            )
+        console.print(table)
+        console.print(
+            f"Report to open in a browser: {self.folder / 'calibration' / 'report.html'}", soft_wrap=True
+        )
+
+
+def run_demo(
+    folder: str | Path,
+    *,
+    seconds: float,
+    seed: int,
+    replace: bool = False,
+    progress: ProgressSink | None = None,
+) -> DemoDay:
+    """Render the demo's footage into `folder`, calibrate from it and compare with the truth.
+
+    Parameters
+    ----------
+    folder : str or Path
+        New, or with `replace` one of an earlier demo.
+    seconds : float
+        Length of the two board clips.
+    seed : int
+        Of rig, motion and noise.
+    replace : bool
+    progress : ProgressSink, optional
+
+    Raises
+    ------
+    OutputError
+        When the folder cannot be written, or holds something already and `replace` is False.
+    """
+    folder, progress = Path(folder), progress or SilentProgress()
+    if folder.is_dir() and any(folder.iterdir()) and not replace:
+        raise OutputError(
+            f"{folder}: the folder is not empty.",
+            hint="give a new folder, or --replace to write over an earlier demo.",
+        )
+    check_writable(folder)
+    folder.mkdir(exist_ok=True)
+    out = folder / "calibration"
+    check_writable(out, replace=replace, protects=OUTPUTS)
+    footage = write_calibration_clips(
+        folder / "board-footage",
+        calibration_shoot(seed, seconds=seconds, frame_rate=FRAME_RATE),
+        replace=replace,
+        progress=progress.track("Rendering the board footage"),
+    )
+    result = calibrate(
+        footage.clips[0],
+        footage.clips[1],
+        board=footage.board_file,
+        rig=footage.rig_file,
+        progress=progress,
+    )
+    write_calibration(result, out, replace_earlier=replace)
+    rows = compare_with_truth(result.run.calibration, footage.shoot.day.truth)
+    return DemoDay(folder=folder, footage=footage, result=result, rows=rows)
