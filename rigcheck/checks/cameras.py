@@ -49,7 +49,7 @@ def number_text(estimate: Estimate, digits: int, *, percent: bool = False) -> st
     if percent:
         return f"{100 * estimate.value:.{digits}f} %"
     sigma = "" if estimate.sigma is None else f" ± {estimate.sigma:.{digits}f}"
-    unit = estimate.unit if estimate.unit == "°" else f" {estimate.unit}" if estimate.unit else ""
+    unit = f" {estimate.unit}" if estimate.unit else ""
     return f"{estimate.value:.{digits}f}{sigma}{unit}"
 
 

@@ -31,6 +31,9 @@ def camera_names(run: CalibrationRun) -> tuple[str, ...]:
 
 def working_distance_mm(run: CalibrationRun) -> float:
     """Distance of the face: as known, else the median distance of the board, else 200 mm."""
+    known = run.measurements.get("views.working_distance_mm")
+    if known is not None and known.value is not None:
+        return known.value
     volume = run.calibration.face_volume
     if volume is not None:
         return volume.working_distance_mm

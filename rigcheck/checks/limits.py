@@ -38,7 +38,7 @@ class Limit:
 
 _TILT_SOURCE = (
     "Zhang, IEEE PAMI 2000: parallel planes add nothing. Simulated with OpenCV's projection (9 views at one "
-    "tilt, f 1300 px, corner noise 0.1 px): sd of f about 8 px at 5°, 2 at 10°, 0.9 at 20°, 0.5 at 30°"
+    "tilt, f 1300 px, corner noise 0.1 px): sd of f about 8 px at 5°, 2 at 10°, 0.8 at 20°, 0.5 at 30°"
 )
 _MAPPING_SOURCE = (
     "Depth error Z²·δ/(f·B): 0.26 px is 0.10 mm, the harm limit, at Z 200 mm, f 1300 px, B 80 mm; " + _COMMON
@@ -63,8 +63,8 @@ LIMITS: tuple[Limit, ...] = (
     ),
     Limit(name="held_out.ratio.caution", value=1.2, unit="", source=_COMMON),
     Limit(name="leave_out.ratio.caution", value=1.5, unit="", source=_COMMON),
-    Limit(name="tilt.spread_deg.caution", value=10.0, unit="°", source=_TILT_SOURCE, worse="below"),
-    Limit(name="tilt.spread_deg.fail", value=2.5, unit="°", source=_TILT_SOURCE, worse="below"),
+    Limit(name="tilt.spread_deg.caution", value=10.0, unit="deg", source=_TILT_SOURCE, worse="below"),
+    Limit(name="tilt.spread_deg.fail", value=2.5, unit="deg", source=_TILT_SOURCE, worse="below"),
     Limit(name="coverage.share.caution", value=0.6, unit="", source=_COMMON, worse="below"),
     Limit(name="outliers.share.caution", value=0.05, unit="", source=_COMMON),
     Limit(

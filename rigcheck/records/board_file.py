@@ -68,7 +68,12 @@ def read_board(path: str | Path) -> BoardSpec:
     path = Path(path)
     document = read_yaml(path, "a board file")
     require_kind(document, "board")
-    return board_spec(validated(document, BoardFormat), document, (), name=path.stem)
+    return board_spec(validated(document, BoardFormat), document, (), name=_name_of(path))
+
+
+def _name_of(path: Path) -> str:
+    """Name from a file's name: any bytes there make a text that every format of ours can hold."""
+    return path.stem.encode("utf-8", "backslashreplace").decode("utf-8")[:200]
 
 
 def board_spec(content: BoardFormat, document: Document, place: Location, *, name: str) -> BoardSpec:
@@ -106,8 +111,8 @@ def board_format(board: BoardSpec) -> BoardFormat:
         name=board.name,
         kind=board.kind,
         squares=list(board.squares),
-        square_mm=board.square_mm,
-        marker_mm=board.marker_mm,
+        square_mm=float(board.square_mm),
+        marker_mm=None if board.marker_mm is None else float(board.marker_mm),
         dictionary=board.dictionary,
         layout=board.layout if board.kind == "charuco" else None,
         measured=None if measured is None else MeasuredFormat(**vars(measured)),

@@ -2,6 +2,7 @@
 
 import json
 import math
+import re
 from pathlib import Path
 from typing import Literal, NoReturn
 
@@ -15,6 +16,8 @@ from rigcheck.records.validation import Format, NonNegative, validated
 __all__ = ["ResultFormat", "parse_result", "read_result", "result_text"]
 
 LARGEST_RESULT_BYTES = 64 << 20
+# Bytes of a file name that are no text reach us as these (PEP 383); UTF-8 cannot hold them.
+_SURROGATE = re.compile(r"[\ud800-\udfff]")
 
 
 class EstimateFormat(Format):
@@ -113,7 +116,8 @@ def result_text(report: Report) -> str:
         notes=list(report.notes),
         provenance=provenance_format(report.provenance),
     )
-    return json.dumps(content.model_dump(), allow_nan=False, ensure_ascii=False, indent=1) + "\n"
+    text = json.dumps(content.model_dump(), allow_nan=False, ensure_ascii=False, indent=1)
+    return _SURROGATE.sub(lambda found: f"\\\\u{ord(found.group()):04x}", text) + "\n"
 
 
 def read_result(path: str | Path) -> Report:
@@ -238,7 +242,7 @@ def _rejection_format(rejection: Rejection) -> RejectionFormat:
         camera=ref.camera,
         frame_idx=int(ref.frame_idx),
         origin=ref.origin,
-        time_s=ref.time_s,
+        time_s=None if ref.time_s is None else float(ref.time_s),
         timecode=ref.timecode,
         code=rejection.code,
         sentence=rejection.sentence,

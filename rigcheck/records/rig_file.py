@@ -14,7 +14,7 @@ from rigcheck.records.yaml_reading import read_yaml
 __all__ = ["RESERVED_CAMERA_NAMES", "RigFormat", "check_camera_names", "read_rig"]
 
 # Measurements are named "<camera>.<quantity>"; these words stand there for something else.
-RESERVED_CAMERA_NAMES = ("stereo", "board", "pair", "rig")
+RESERVED_CAMERA_NAMES = ("stereo", "board", "views", "pair", "rig", "face")
 
 
 class TransferTable(Format):

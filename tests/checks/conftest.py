@@ -36,7 +36,7 @@ CAMERA_MEASUREMENTS = {
     "rms_px": Estimate(value=0.14, unit="px"),
     "held_out_ratio": Estimate(value=1.04),
     "coverage": Estimate(value=0.85),
-    "tilt_spread_deg": Estimate(value=19.0, unit="°"),
+    "tilt_spread_deg": Estimate(value=19.0, unit="deg"),
     "outlier_share": Estimate(value=0.01),
     "mapping_sigma_px": Estimate(value=0.05, unit="px"),
     "leave_out_ratio": Estimate(value=1.05),

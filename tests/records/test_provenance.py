@@ -18,6 +18,7 @@ from rigcheck.records import (
     file_sha256,
     make_provenance,
     parse_result,
+    read_board,
     read_calibration,
     result_text,
 )
@@ -91,3 +92,20 @@ def test_result_with_numbers_of_numpy(report):
     assert parse_result(result_text(Report(**values)), "r").measurements["a"] == Estimate(
         value=1.5, sigma=0.1, n=3
     )
+
+
+def test_result_about_a_file_whose_name_is_no_text(report):
+    name = os.fsdecode(b"caf\xe9.mov")
+    text = result_text(Report(**(vars(report) | {"notes": (name,)})))
+    assert text.encode("utf-8")
+    assert parse_result(text, "r").notes == ("caf\\udce9.mov",)
+
+
+def test_board_file_whose_name_is_no_text(tmp_path, calibration):
+    path = tmp_path / os.fsdecode(b"caf\xe9" + b"x" * 240 + b".yaml")
+    path.write_text("kind: checkerboard\nsquares: [10, 7]\nsquare_mm: 8\n")
+    values = vars(calibration) | {"board": read_board(path)}
+    saved = tmp_path / "c.yaml"
+    saved.write_bytes(calibration_text(type(calibration)(**values)).encode("utf-8"))
+    assert read_calibration(saved).board == values["board"]
+    assert values["board"].name.startswith("caf\\udce9xxx")
