@@ -1,7 +1,8 @@
 """Footage: video files, folders of pictures and stills as clips of pictures, and two cameras paired."""
 
-from rigcheck.footage.clip import Clip, Half, open_footage
+from rigcheck.footage.clip import Clip, Half
 from rigcheck.footage.hashing import sha256_of
+from rigcheck.footage.opening import open_cameras, open_footage
 from rigcheck.footage.pairing import Pairing, pair_clips
 from rigcheck.footage.request import FootagePart, FootageRequest, Layout, parse_footage
 
@@ -12,6 +13,7 @@ __all__ = [
     "Half",
     "Layout",
     "Pairing",
+    "open_cameras",
     "open_footage",
     "pair_clips",
     "parse_footage",

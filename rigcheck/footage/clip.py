@@ -2,25 +2,19 @@
 
 from collections.abc import Generator, Sequence
 from dataclasses import dataclass
-from fractions import Fraction
 from pathlib import Path
 from typing import Literal
 
 import numpy as np
 
-from rigcheck.errors import InputError
 from rigcheck.footage.hashing import sha256_of
-from rigcheck.footage.headers import PICTURE_SUFFIXES
-from rigcheck.footage.pictures import PictureSource, open_pictures, pictures_in
-from rigcheck.footage.points import window
-from rigcheck.footage.probing import open_video
-from rigcheck.footage.request import FootagePart, FootageRequest, Layout, parse_footage
-from rigcheck.footage.timing import review_timing
+from rigcheck.footage.pictures import PictureSource
+from rigcheck.footage.request import Layout
 from rigcheck.footage.video import VideoSource
-from rigcheck.model import ClipInfo, Finding, Frame, FrameRef
+from rigcheck.model import ClipInfo, Frame, FrameRef
 from rigcheck.model._arrays import FloatArray, ImageArray, IntArray
 
-__all__ = ["Clip", "ClipPart", "Half", "open_footage"]
+__all__ = ["Clip", "ClipPart", "Half", "timecode_at"]
 
 Half = Literal["first", "second"]
 
@@ -82,7 +76,7 @@ class ClipPart:
 
 
 class Clip:
-    """One camera's footage. Made by :func:`open_footage`.
+    """One camera's footage. Made by :func:`rigcheck.footage.open_footage`.
 
     Parameters
     ----------
@@ -164,12 +158,40 @@ class Clip:
         outside = np.setdiff1d(wanted, self.indices, assume_unique=True)
         if len(outside):
             raise ValueError(f"indices: {outside[0]} lies outside the clip")
-        for part in self.parts:
+        for k, index, image in self._read(wanted, colour=colour):
+            yield self._frame(k, index, image)
+
+    def halves_at(self, other: "Clip", indices: IntArray) -> Generator[tuple[Frame, Frame], None, None]:
+        """Yield both halves of each picture, decoded once, of two clips that `share_pictures`.
+
+        Parameters
+        ----------
+        other : Clip
+        indices : (N,) int64
+            `frame_idx`, ascending, each once, all within both clips.
+        """
+        for k, index, image in self._read(indices, colour=False):
+            yield self._frame(k, index, image), other._frame(k, index, image)
+
+    def shares_pictures(self, other: "Clip") -> bool:
+        """Tell whether the other clip is the other half of the very same files."""
+        return len(self.parts) == len(other.parts) and all(
+            one.files == two.files
+            and one.source.stream == two.source.stream
+            and (one.layout, one.base, one.half is not None) == (two.layout, two.base, two.half is not None)
+            for one, two in zip(self.parts, other.parts, strict=True)
+        )
+
+    def _read(self, wanted: IntArray, *, colour: bool) -> Generator[tuple[int, int, ImageArray], None, None]:
+        """Yield number of the part, index within its source, and the whole picture."""
+        for k, part in enumerate(self.parts):
             inner = wanted[(wanted >= part.base + part.first) & (wanted <= part.base + part.last)] - part.base
             for index, image in part.source.read(inner, colour=colour):
-                yield Frame(
-                    ref=self._ref(part, index), image=part.cut(image), bit_depth=part.source.bit_depth
-                )
+                yield k, index, image
+
+    def _frame(self, k: int, index: int, image: ImageArray) -> Frame:
+        part = self.parts[k]
+        return Frame(ref=self._ref(part, index), image=part.cut(image), bit_depth=part.source.bit_depth)
 
     def hashes(self) -> dict[str, str]:
         """SHA-256 of every file behind the clip, by name; reads each file whole, but only once a process."""
@@ -191,168 +213,3 @@ def timecode_at(part: ClipPart, index: int) -> str | None:
     source = part.source
     known = None if isinstance(source, PictureSource) else source.timecode
     return None if known is None else known.text_at(float(source.table.grid[index]))
-
-
-def open_footage(footage: FootageRequest | str, *, camera: str, half: Half | None = None) -> Clip:
-    """Open one camera's footage and check all of it that can be checked without decoding it.
-
-    Parameters
-    ----------
-    footage : FootageRequest or str
-        As typed, or parsed.
-    camera : str
-        The camera's name.
-    half : {"first", "second"}, optional
-        Which half of the picture, where one file holds both cameras: first is the one at the left or the top.
-
-    Returns
-    -------
-    Clip
-
-    Raises
-    ------
-    InputError
-        When a file is missing, unreadable, empty, cut short or no footage; when sizes, bit depths or rates
-        differ within the camera; when in or out points lie outside; when a picture cannot be halved.
-    """
-    request = parse_footage(footage) if isinstance(footage, str) else footage
-    _check_half(request, half)
-    parts: list[ClipPart] = []
-    findings: list[Finding] = []
-    base = 0
-    for asked in _grouped(request.parts):
-        source = _source(asked)
-        limits = window(asked[0], source)
-        part = ClipPart(
-            source=source,
-            first=limits.first,
-            last=limits.last,
-            base=base,
-            in_grid=limits.in_grid,
-            layout=asked[0].layout,
-            half=half,
-        )
-        parts.append(part)
-        findings += [*_part_findings(source, several=len(request.parts) > 1), *limits.findings]
-        base += len(source.table)
-    _check_alike(parts)
-    return Clip(_info(request, camera, parts, findings), tuple(parts))
-
-
-def _check_half(request: FootageRequest, half: Half | None) -> None:
-    if request.layout is None and half is not None:
-        raise InputError(
-            f"{request.text}: the {half} half of the picture is asked for, but nothing says that the picture "
-            "holds both cameras.",
-            hint="write #side-by-side or #stacked after the file",
-        )
-    if request.layout is not None and half is None:
-        raise InputError(
-            f"{request.text}: the file holds both cameras; one of its halves is needed here.",
-            hint="give this file alone, not together with another, to a command that takes both cameras",
-        )
-
-
-def _grouped(parts: Sequence[FootagePart]) -> list[list[FootagePart]]:
-    """Single pictures that follow each other become one run; everything else stands alone."""
-    groups: list[list[FootagePart]] = []
-    for part in parts:
-        single = _is_picture(part.path)
-        if single and groups and _is_picture(groups[-1][-1].path):
-            groups[-1].append(part)
-        else:
-            groups.append([part])
-    return groups
-
-
-def _is_picture(path: Path) -> bool:
-    return path.suffix.lower() in PICTURE_SUFFIXES and not path.is_dir()
-
-
-def _source(asked: list[FootagePart]) -> VideoSource | PictureSource:
-    path = asked[0].path
-    for part in asked:
-        if not part.path.exists():
-            raise InputError(
-                f"{part.path}: there is no such file or folder; footage is needed.",
-                hint="check the name, and that the disk is connected",
-            )
-    if path.is_dir() or _is_picture(path):
-        if any(part.stream is not None for part in asked):
-            raise InputError(
-                f"{asked[0].text}: pictures have no streams.", hint="leave out #stream; it is for video files"
-            )
-        if path.is_dir():
-            return open_pictures(*pictures_in(path))
-        return open_pictures(tuple(part.path for part in asked))
-    return open_video(path, stream=asked[0].stream)
-
-
-def _part_findings(source: VideoSource | PictureSource, *, several: bool) -> list[Finding]:
-    found = [*source.findings, *review_timing(source.table).findings]
-    if not several:
-        return found
-    return [Finding(code=item.code, sentence=f"{source.origin_of(0)}: {item.sentence}") for item in found]
-
-
-def _check_alike(parts: list[ClipPart]) -> None:
-    """Refuse parts that cannot come from one camera with one setting, and pictures that cannot be halved."""
-    first = parts[0]
-    for part in parts:
-        name, width, height = part.source.origin_of(0), *part.source.size_px
-        odd = (part.layout == "side-by-side" and width % 2) or (part.layout == "stacked" and height % 2)
-        if odd:
-            raise InputError(
-                f"{name}: {width} x {height} px cannot be cut in two equal halves ({part.layout}).",
-                hint="check the layout; write #stacked or #side-by-side as the cameras are arranged",
-            )
-        differing = [
-            (what, one, other)
-            for what, one, other in (
-                ("size", _size(part), _size(first)),
-                ("bit depth", part.source.bit_depth, first.source.bit_depth),
-                ("kind", _kind(part), _kind(first)),
-                ("frame rate", _rate(part), _rate(first)),
-            )
-            if one != other
-        ]
-        if differing:
-            what, one, other = differing[0]
-            raise InputError(
-                f"{name}: {what} {one} found, {other} needed as in {first.source.origin_of(0)}; "
-                "footage of one camera must be of one setting.",
-                hint="join only clips that this camera recorded with the same settings",
-            )
-
-
-def _size(part: ClipPart) -> str:
-    return f"{part.source.size_px[0]} x {part.source.size_px[1]} px"
-
-
-def _kind(part: ClipPart) -> Literal["video", "pictures"]:
-    return "video" if isinstance(part.source, VideoSource) else "pictures"
-
-
-def _rate(part: ClipPart) -> Fraction | None:
-    return part.source.table.rate
-
-
-def _info(request: FootageRequest, camera: str, parts: list[ClipPart], findings: list[Finding]) -> ClipInfo:
-    source = parts[0].source
-    video = source if isinstance(source, VideoSource) else None
-    return ClipInfo(
-        camera=camera,
-        origin=request.text,
-        kind=_kind(parts[0]),
-        size_px=parts[0].size_px,
-        n_frames=sum(len(part) for part in parts),
-        bit_depth=source.bit_depth,
-        colour=any(part.source.colour for part in parts),
-        frame_rate=source.table.rate,
-        codec=video.codec if video else None,
-        pixel_format=video.form.name if video else None,
-        value_range=video.value_range if video else "full",
-        display_rotation_deg=source.display_rotation_deg,
-        start_timecode=timecode_at(parts[0], parts[0].first),
-        findings=tuple(findings),
-    )

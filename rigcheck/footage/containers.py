@@ -1,6 +1,5 @@
 """Opening video files through FFmpeg, with every failure told in a sentence."""
 
-import struct
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -10,8 +9,9 @@ from av.container import InputContainer
 from av.video.stream import VideoStream
 
 from rigcheck.errors import InputError
+from rigcheck.footage.boxes import cut_short
 
-__all__ = ["cut_short", "opened", "picture_streams"]
+__all__ = ["opened", "picture_streams"]
 
 # Only files that hold pictures themselves: play lists, scripts and text formats, which FFmpeg would follow
 # to other files or to the network, are shut out.
@@ -19,7 +19,6 @@ _FORMATS = (
     "mov,mp4,m4a,3gp,3g2,mj2,matroska,webm,avi,mxf,mpegts,mpeg,mpegvideo,"
     "h264,hevc,mjpeg,dnxhd,dv,m4v,ivf,nut,asf"
 )
-_ISO_BRANDS = frozenset({b"ftyp", b"wide", b"moov", b"mdat", b"free", b"skip", b"pnot"})
 _COPY_AGAIN = (
     "copy the file again from the camera card; if the card holds the same, the recording was cut off"
 )
@@ -71,34 +70,6 @@ def _not_opened(path: Path, error: av.error.FFmpegError) -> InputError:
         f"{path}: this is no video that can be read, whatever its name says ({error.strerror}).",
         hint="name a video file (MOV, MP4, MXF, MKV or AVI), or export it again",
     )
-
-
-def cut_short(path: Path) -> bool:
-    """Tell whether an MP4 or MOV file ends in the middle of a box, or before its index.
-
-    Notes
-    -----
-    Walks the top-level boxes of ISO/IEC 14496-12; other containers give False.
-    """
-    total = path.stat().st_size
-    position = 0
-    indexed = False
-    with path.open("rb") as file:
-        while position + 8 <= total:
-            file.seek(position)
-            head = file.read(16)
-            size, name = struct.unpack(">I4s", head[:8])
-            if position == 0 and name not in _ISO_BRANDS:
-                return False
-            if size == 1 and len(head) == 16:
-                (size,) = struct.unpack(">Q", head[8:])
-            elif size == 0:
-                size = total - position
-            indexed = indexed or name in (b"moov", b"moof")
-            if size < 8 or position + size > total:
-                return True
-            position += size
-    return not indexed
 
 
 def picture_streams(container: InputContainer) -> list[VideoStream]:

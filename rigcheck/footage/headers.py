@@ -14,6 +14,7 @@ _PNG = b"\x89PNG\r\n\x1a\n"
 _ORIENTATION = 274  # tag of EXIF and TIFF 6.0
 _TIFF_SIZES = {1: 1, 2: 1, 3: 2, 4: 4, 6: 1, 7: 1, 8: 2, 9: 4, 13: 4, 16: 8, 17: 8, 18: 8}
 _TIFF_CODES = {1: "B", 3: "H", 4: "I", 6: "b", 8: "h", 9: "i", 13: "I", 16: "Q", 17: "q", 18: "Q"}
+_FARTHEST = 1 << 62
 _FRAME_MARKERS = frozenset(range(0xC0, 0xD0)) - {0xC4, 0xC8, 0xCC}
 _HINT = "export it again as an 8 or 16 bit PNG, TIFF or JPEG, or take it out of the footage"
 
@@ -67,7 +68,7 @@ def read_header(path: Path) -> PictureHeader:
             hint="check that the file is there and that you may read it",
         ) from error
     except (_Bad, struct.error, KeyError) as error:
-        found = str(error) if isinstance(error, _Bad) else "its header is damaged"
+        found = str(error) if isinstance(error, _Bad) else "its header is damaged or cut short"
         raise InputError(f"{path}: {found}; a PNG, TIFF or JPEG picture is needed.", hint=_HINT) from error
     if header.bit_depth not in (8, 16):
         raise InputError(f"{path}: {header.bit_depth} bits a sample found, 8 or 16 needed.", hint=_HINT)
@@ -180,6 +181,13 @@ def _checked(orientation: int) -> int:
     return orientation if 1 <= orientation <= 8 else 1
 
 
+def _go(file: BinaryIO, position: int) -> None:
+    """Go to a position that the header names, which a damaged one may put anywhere."""
+    if position > _FARTHEST:
+        raise _Bad("its header is damaged")
+    file.seek(position)
+
+
 def _tiff_tags(file: BinaryIO, base: int) -> tuple[dict[int, tuple[int, ...]], int]:
     """Whole-number tags of the first page, and how many pages there are (2: two or more)."""
     file.seek(base)
@@ -193,7 +201,7 @@ def _tiff_tags(file: BinaryIO, base: int) -> tuple[dict[int, tuple[int, ...]], i
     counter = struct.Struct(order + count_code)
     entry = struct.Struct(order + "HH" + offset_code + f"{inline}s")
     (first,) = pointer.unpack(file.read(pointer.size))
-    file.seek(base + first)
+    _go(file, base + first)
     (count,) = counter.unpack(file.read(counter.size))
     if count > 4096:
         raise _Bad("its header is damaged")
@@ -205,7 +213,7 @@ def _tiff_tags(file: BinaryIO, base: int) -> tuple[dict[int, tuple[int, ...]], i
             continue  # text, fractions and long tables are of no use here
         size = _TIFF_SIZES[kind] * number
         if size > inline:
-            file.seek(base + pointer.unpack(value)[0])
+            _go(file, base + pointer.unpack(value)[0])
             value = file.read(size)
         tags[tag] = struct.unpack(f"{order}{number}{_TIFF_CODES[kind]}", value[:size])
     return tags, 2 if following else 1

@@ -102,10 +102,11 @@ class Pairing:
         if len(wanted) and not 0 <= wanted[0] <= wanted[-1] < self.n_pairs:
             raise ValueError(f"positions: 0 to {self.n_pairs - 1} needed")
         clip1, clip2 = self.clips
-        with (
-            ahead(clip1.frames_at(self.indices[wanted, 0])) as frames1,
-            ahead(clip2.frames_at(self.indices[wanted, 1])) as frames2,
-        ):
+        first, second = self.indices[wanted, 0], self.indices[wanted, 1]
+        if clip1.shares_pictures(clip2) and np.array_equal(first, second):
+            yield from clip1.halves_at(clip2, first)
+            return
+        with ahead(clip1.frames_at(first)) as frames1, ahead(clip2.frames_at(second)) as frames2:
             yield from zip(frames1, frames2, strict=True)
 
 
@@ -207,7 +208,11 @@ def _check_timecodes(pair: tuple[Side, Side]) -> None:
 
 def _one_counting(pair: tuple[Side, Side]) -> bool:
     one, other = (side.timecode for side in pair)
-    return one is not None and other is not None and one.counting == other.counting
+    return (
+        one is not None
+        and other is not None
+        and ((one.counting, one.per_number) == (other.counting, other.per_number))
+    )
 
 
 def _overlap_by_timecode(pair: tuple[Side, Side]) -> bool:

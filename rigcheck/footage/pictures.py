@@ -45,6 +45,8 @@ class PictureSource:
     findings : tuple of Finding
     """
 
+    stream = 0  # pictures have one stream each
+
     def __init__(
         self, paths: tuple[Path, ...], headers: tuple[PictureHeader, ...], findings: tuple[Finding, ...]
     ) -> None:

@@ -99,26 +99,21 @@ def _place(part: FootagePart, point: str, source: VideoSource, findings: list[Fi
 
 
 def _timecode_place(part: FootagePart, point: str, source: VideoSource, last: float) -> tuple[float, Finding]:
-    rate = source.table.rate
+    rate, own = source.table.rate, source.timecode
     if rate is None:
         raise ValueError("frame rate needed")
     try:
-        elapsed = float(TimecodeRate.of(point, rate).number(point))
-        if source.start_timecode is not None:
-            own = TimecodeRate.of(source.start_timecode, rate)
-            place = float((own.number(point) - own.number(source.start_timecode)) % own.frames_per_day)
-            if place <= last + 0.5:
-                note = (
-                    f"in and out points are read as the file's own timecode, from {source.start_timecode} on."
-                )
-                return place, Finding(code="points_by_timecode", sentence=note)
+        if own is not None and (place := own.place(point)) <= last + 0.5:
+            note = f"in and out points are read as the file's own timecode, from {source.start_timecode} on."
+            return float(place), Finding(code="points_by_timecode", sentence=note)
+        per_number = 1 if own is None else own.per_number
+        elapsed = float(TimecodeRate.of(point, rate / per_number).number(point) * per_number)
     except ValueError as error:
         raise InputError(f"{part.text}: {error}.", hint="correct the in or out point") from error
     if elapsed > last + 1:
         raise _outside(part, point, source)
-    return elapsed, Finding(
-        code="points_by_time", sentence="in and out points are counted from the file's first picture."
-    )
+    note = "in and out points are counted from the file's first picture."
+    return elapsed, Finding(code="points_by_time", sentence=note)
 
 
 def _outside(part: FootagePart, point: str, source: VideoSource) -> InputError:

@@ -1,8 +1,6 @@
 """First look at a video file: every packet is read, the first picture decoded, nothing is guessed."""
 
 from collections.abc import Iterator
-from dataclasses import dataclass
-from fractions import Fraction
 from pathlib import Path
 from typing import Literal, cast
 
@@ -14,9 +12,11 @@ from av.sidedata.sidedata import Type as SideDataType
 from av.video.stream import VideoStream
 
 from rigcheck.errors import InputError
-from rigcheck.footage.containers import cut_short, opened, picture_streams
+from rigcheck.footage.boxes import cut_short, timecode_nominal
+from rigcheck.footage.containers import opened, picture_streams
+from rigcheck.footage.packets import read_packets
 from rigcheck.footage.planes import PixelFormat
-from rigcheck.footage.timing import FrameTable, count_table, timed_table
+from rigcheck.footage.timing import FrameTable
 from rigcheck.footage.video import VideoSource
 from rigcheck.model import Finding
 
@@ -57,13 +57,15 @@ def open_video(path: Path, *, stream: int | None) -> VideoSource:
         timecode = _start_timecode(container, chosen)
         stated_s = _stated_duration_s(container, chosen)
         stated_rates = [chosen.guessed_rate, chosen.base_rate, chosen.average_rate]
-        reorders = bool(chosen.codec_context.has_b_frames)
-        packets = _Packets.read(path, container, chosen)
-    table = packets.table(path, stated_rates, reorders=reorders)
+        packets = read_packets(container, chosen)
+    table = packets.table(path, stated_rates)
     table, frame, start_findings = _first_picture(path, number, table)
     form = _pixel_format(path, frame.format.name)
     rotation, findings = _display(frame)
-    findings += [*header_findings, *_interlaced(frame, header_findings), *start_findings, *packets.findings]
+    findings += [*header_findings, *_interlaced(frame, header_findings), *start_findings]
+    if packets.damaged or cut_short(path):
+        sentence = "the file is damaged or cut short: pictures are missing from it, most likely at the end."
+        findings.append(Finding(code="cut_short", sentence=sentence))
     findings += _shortness(table, stated_s)
     return VideoSource(
         path=path,
@@ -75,6 +77,7 @@ def open_video(path: Path, *, stream: int | None) -> VideoSource:
         value_range=_value_range(frame, form),
         display_rotation_deg=rotation,
         start_timecode=timecode,
+        timecode_nominal=None if timecode is None else timecode_nominal(path),
         findings=tuple(findings),
     )
 
@@ -91,56 +94,6 @@ def _chosen(path: Path, streams: list[VideoStream], stream: int | None) -> Video
             hint="check the number after #stream=",
         )
     return streams[stream or 0]
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class _Packets:
-    """Times and key flags of the packets that become pictures, in decoding order."""
-
-    ticks: np.ndarray
-    keys: np.ndarray
-    untimed: int
-    tick_s: Fraction
-    findings: tuple[Finding, ...]
-
-    @classmethod
-    def read(cls, path: Path, container: InputContainer, stream: VideoStream) -> "_Packets":
-        ticks: list[int] = []
-        keys: list[bool] = []
-        untimed = 0
-        damaged = False
-        try:
-            for packet in container.demux(stream):
-                if packet.size == 0 or packet.is_discard:
-                    continue
-                damaged = damaged or packet.is_corrupt
-                untimed += packet.pts is None
-                ticks.append(0 if packet.pts is None else packet.pts)
-                keys.append(packet.is_keyframe)
-        except av.error.FFmpegError:
-            damaged = True
-        damaged = damaged or cut_short(path)
-        sentence = "the file is damaged or cut short: pictures are missing from it at the end."
-        return cls(
-            ticks=np.array(ticks, dtype=np.int64),
-            keys=np.array(keys, dtype=bool),
-            untimed=untimed,
-            tick_s=stream.time_base or Fraction(0),
-            findings=(Finding(code="cut_short", sentence=sentence),) if damaged else (),
-        )
-
-    def table(self, path: Path, stated: list[Fraction | None], *, reorders: bool) -> FrameTable:
-        """Order the packets by time; where times are missing or run backwards, count them instead."""
-        n = len(self.ticks)
-        if not n:
-            raise InputError(
-                f"{path}: the picture stream is empty; at least one picture is needed.",
-                hint="check the recording; the camera may have been stopped before its first picture",
-            )
-        backwards = not reorders and bool((np.diff(self.ticks) < 0).any())
-        if self.untimed or backwards or not self.tick_s:
-            return count_table(n, self.keys, rate=next((rate for rate in stated if rate), None))
-        return timed_table(self.ticks, self.keys, tick_s=self.tick_s, stated=stated)
 
 
 def _first_picture(

@@ -105,7 +105,9 @@ def _pieces(text: str) -> list[str]:
         end = start + 1
         for longer in range(len(tokens), start + 1, -1):
             joined = ",".join(tokens[start:longer])
-            if any("," in base and _exists(base) for base in _bases(joined)):
+            if any(
+                "," in base and "," not in joined[len(base) :] and _exists(base) for base in _bases(joined)
+            ):
                 end = longer
                 break
         pieces.append(",".join(tokens[start:end]).strip())

@@ -120,7 +120,7 @@ def places_by_timecode(side1: Side, side2: Side) -> tuple[FloatArray, FloatArray
     """Both cameras' places counted in frames from the first camera's first timecode, across midnight too."""
     if side1.timecode is None or side2.timecode is None:
         raise ValueError("timecode needed in both")
-    day = side1.timecode.counting.frames_per_day
+    day = side1.timecode.pictures_per_day
     apart = side2.timecode.start - side1.timecode.start
     apart = (apart + day // 2) % day - day // 2
     places1 = side1.in_grid + side1.grid

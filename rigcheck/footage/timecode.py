@@ -102,22 +102,60 @@ class TimecodeRate:
 
 @dataclass(frozen=True, kw_only=True)
 class StartTimecode:
-    """Timecode of a file's first picture: how it counts, and its number."""
+    """Timecode of a file's first picture.
+
+    Parameters
+    ----------
+    counting : TimecodeRate
+    start : int
+        Number of the first picture, in pictures from 00:00:00:00.
+    per_number : int
+        Pictures that share a number: 2 where 60 pictures a second are counted at 30.
+    """
 
     counting: TimecodeRate
     start: int
+    per_number: int = 1
 
     @classmethod
-    def of(cls, text: str | None, frame_rate: Fraction | None) -> "StartTimecode | None":
-        """Read a start timecode; None when there is none that can be read."""
+    def of(
+        cls, text: str | None, frame_rate: Fraction | None, nominal: int | None = None
+    ) -> "StartTimecode | None":
+        """Read a start timecode; None when there is none that can be read.
+
+        Parameters
+        ----------
+        text : str or None
+        frame_rate : Fraction or None
+            Of the pictures.
+        nominal : int, optional
+            Numbers a second, where the file says so; else as many as there are pictures.
+        """
         if text is None or frame_rate is None:
             return None
+        pictures = max(round(frame_rate), 1)
+        per_number = pictures // nominal if nominal and pictures % nominal == 0 else 1
         try:
-            counting = TimecodeRate.of(text, frame_rate)
-            return cls(counting=counting, start=counting.number(text))
+            counting = TimecodeRate.of(text, frame_rate / per_number)
+            return cls(counting=counting, start=counting.number(text) * per_number, per_number=per_number)
         except ValueError:
             return None
 
+    @property
+    def pictures_per_day(self) -> int:
+        """Pictures until the timecode is back at 00:00:00:00."""
+        return self.counting.frames_per_day * self.per_number
+
+    def place(self, text: str) -> int:
+        """Pictures from the first one to the first with this timecode; across midnight too.
+
+        Raises
+        ------
+        ValueError
+            When the text is no timecode of this counting.
+        """
+        return (self.counting.number(text) * self.per_number - self.start) % self.pictures_per_day
+
     def text_at(self, place: float) -> str:
         """Timecode of the picture this many frame periods after the first."""
-        return self.counting.text(self.start + round(place))
+        return self.counting.text((self.start + round(place)) // self.per_number)

@@ -29,7 +29,8 @@ _MOST_THREADS = 8  # each decoding thread holds a picture: more gain nothing and
 class VideoSource:
     """One picture stream of a video file.
 
-    `stream` counts the picture streams of the file from 0. `form` is the pixel format of the first picture.
+    `stream` counts the picture streams of the file from 0. `form` is the pixel format of the first
+    picture; `timecode_nominal` how many numbers a second the timecode counts, where the file says so.
     """
 
     path: Path
@@ -41,6 +42,7 @@ class VideoSource:
     value_range: Literal["full", "video"] | None
     display_rotation_deg: int
     start_timecode: str | None
+    timecode_nominal: int | None
     findings: tuple[Finding, ...]
 
     @property
@@ -56,7 +58,7 @@ class VideoSource:
     @property
     def timecode(self) -> StartTimecode | None:
         """Timecode of the first picture; None when there is none that can be read."""
-        return StartTimecode.of(self.start_timecode, self.table.rate)
+        return StartTimecode.of(self.start_timecode, self.table.rate, self.timecode_nominal)
 
     def origin_of(self, index: int) -> str:
         """Name the file that holds a picture."""
