@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from rigcheck.errors import ConfigError
 from rigcheck.model import BoardSpec
 from rigcheck.opencv import cv2
+from rigcheck.records.board_file import dictionary_names
 
 BoolGrid = NDArray[np.bool_]
 IntGrid = NDArray[np.int64]
@@ -18,7 +19,6 @@ __all__ = [
     "BoardLayout",
     "board_layout",
     "check_board",
-    "dictionary_names",
     "marker_modules",
     "marker_side_modules",
     "open_dictionary",
@@ -91,15 +91,6 @@ def board_layout(spec: BoardSpec) -> BoardLayout:
     ids = np.arange(len(cells), dtype=np.int64)
     ratio = spec.marker_mm / spec.square_mm
     return BoardLayout(black=black, marker_ids=ids, marker_cells=cells, marker_ratio=ratio)
-
-
-def dictionary_names() -> tuple[str, ...]:
-    """OpenCV's names of the marker dictionaries, one for each dictionary."""
-    names: dict[int, str] = {}
-    for name in sorted(vars(cv2.aruco)):
-        if name.startswith("DICT_"):
-            names[getattr(cv2.aruco, name)] = name
-    return tuple(names.values())
 
 
 def open_dictionary(name: str) -> "cv2.aruco.Dictionary":

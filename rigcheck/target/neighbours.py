@@ -19,9 +19,9 @@ REACH_SQUARES = 2.2
 LINEAR_PRIOR_PX = 20.0
 QUADRATIC_PRIOR_PX = 1.0
 ASSUMED_NOISE_PX = 0.1
-NOISE_FLOOR_PX = 0.04
+NOISE_FLOOR_PX = 0.1
 NOISE_CEILING_PX = 0.3
-REJECT_SIGMAS = 5.0
+REJECT_SIGMAS = 6.0
 MAX_LEVERAGE = 60.0
 
 
@@ -180,9 +180,10 @@ def misplaced(board: FloatArray, points_px: FloatArray) -> BoolArray:
     Notes
     -----
     The worst corner is taken out first and its neighbours are judged again without it. The
-    tolerance is five robust standard deviations of all corners' deviations, each of these
+    tolerance is six robust standard deviations of all corners' deviations, each of these
     scaled by what its prediction is worth; the deviation's own scale is kept between
-    0.04 and 0.3 px, so that a picture full of errors does not excuse itself.
+    0.1 px (a print is not perfect, and that is for the calibration to weigh) and 0.3 px, so that a
+    picture full of errors does not excuse itself.
     """
     kept = np.ones(len(board), dtype=bool)
     while kept.sum() >= 4:

@@ -135,7 +135,7 @@ def finer(corners):
 
 
 def whiteness(spec, squares):
-    """1 where the board is white at points (..., 2) in squares; grey (0.5) beyond the quiet zone of one square."""
+    """1 where the board is white at points (..., 2) in squares; 0.5 beyond the quiet zone of one square."""
     layout = board_layout(spec)
     columns, rows = spec.squares
     u, v = squares[..., 0], squares[..., 1]
@@ -163,7 +163,9 @@ def whiteness(spec, squares):
 def sharp_picture(spec, corners, rng, side=8):
     """Mean whiteness of each pixel, from board coordinates at its four corners."""
     at = whiteness(spec, corners)
-    middle = whiteness(spec, 0.25 * (corners[1:, 1:] + corners[1:, :-1] + corners[:-1, 1:] + corners[:-1, :-1]))
+    middle = whiteness(
+        spec, 0.25 * (corners[1:, 1:] + corners[1:, :-1] + corners[:-1, 1:] + corners[:-1, :-1])
+    )
     stack = np.stack([at[1:, 1:], at[1:, :-1], at[:-1, 1:], at[:-1, :-1], middle])
     mixed = stack.max(axis=0) != stack.min(axis=0)
     grown = binary_dilation(mixed, iterations=2)
