@@ -1,10 +1,14 @@
 """Residuals: reprojection, epipolar, disbelieved corners, views held and left out."""
 
+import math
+from dataclasses import replace
+
 from rigcheck.checks.cameras import for_pairs, judge_cameras, judge_pair, on_face_mm, outcome_of
 from rigcheck.checks.core import Check, Outcome
 from rigcheck.checks.filming import camera_names, filming_advice
 from rigcheck.checks.limits import Limits
-from rigcheck.model import CalibrationRun
+from rigcheck.checks.verdict import judge
+from rigcheck.model import CalibrationRun, Estimate
 
 __all__ = ["CHECKS"]
 
@@ -68,15 +72,28 @@ def _leave_out(run: CalibrationRun, limits: Limits) -> Outcome:
         judged = judge_pair(run, "stereo.leave_out_ratio", band)
     else:
         judged = judge_cameras(run, "leave_out_ratio", band)
+    allowance = _chance_in_a_sigma(judged.estimate.n)
+    if judged.estimate.value is not None:
+        fair = Estimate(value=judged.estimate.value / allowance)
+        judged = replace(judged, status=judge(fair, band))
     message = (
         "Uncertainty from leaving views out over that from the corners' noise, where they differ most: "
-        f"{judged.numbers}. The larger is what is reported."
+        f"{judged.numbers}; a factor of {allowance:.2f} is chance with so many views. The larger of both is "
+        "reported."
     )
     action = (
         "Something differs from view to view: a plate that flexes in the hand, movement during exposure, "
         "cameras out of step. Trust the larger uncertainty; film again with a stiff board held still."
     )
     return outcome_of(judged, message, action)
+
+
+def _chance_in_a_sigma(n_views: int) -> float:
+    """Factor by which a standard deviation from so many values may be wrong by chance, at two sigma.
+
+    For normal values its relative standard deviation is 1 / sqrt(2 (n - 1)) (GUM, JCGM 100:2008, E.4.3).
+    """
+    return 1.0 if n_views < 2 else 1.0 + 2.0 / math.sqrt(2.0 * (n_views - 1))
 
 
 CHECKS: tuple[Check[CalibrationRun], ...] = (

@@ -2,7 +2,7 @@
 
 from rigcheck.checks.cameras import judge_cameras, outcome_of
 from rigcheck.checks.core import Check, Outcome
-from rigcheck.checks.filming import camera_names, empty_places, in_words
+from rigcheck.checks.filming import camera_names, gaps_in_words, in_words
 from rigcheck.checks.limits import Limits
 from rigcheck.model import CalibrationRun
 
@@ -24,15 +24,12 @@ def _tilt(run: CalibrationRun, limits: Limits) -> Outcome:
 
 def _coverage(run: CalibrationRun, limits: Limits) -> Outcome:
     judged = judge_cameras(run, "coverage", limits.band("coverage.share"), digits=0, percent=True)
-    places = {name: empty_places(run, name) for name in camera_names(run)}
-    gaps = "; ".join(f"{in_words(found)} of {name}'s picture" for name, found in places.items() if found)
+    gaps = [found for name in camera_names(run) if (found := gaps_in_words(run, name))]
     message = (
         f"Share of the picture in which corners were seen: {judged.numbers}. Distortion elsewhere is a guess."
     )
-    where = gaps or f"parts of {judged.camera}'s picture that the report shows empty"
-    action = (
-        f"Film six more seconds with the board in the {where} (pictures as recorded), pausing at each place."
-    )
+    where = in_words(gaps) if gaps else f"the parts of {judged.camera}'s picture that the report shows empty"
+    action = f"Film six more seconds with the board in {where} (pictures as recorded), pausing at each place."
     return outcome_of(judged, message, action)
 
 

@@ -21,7 +21,7 @@ __all__ = [
 ]
 
 _ONE_CAMERA = "one camera only; this is a question to a pair"
-_NOT_MEASURED = "Run calibrate again with more varied footage, so that this can be measured."
+_NOT_MEASURED = "Where thin footage is the reason, film more varied views and run calibrate again."
 # How bad a status is when one of several cameras speaks for all: not judged is worse than a pass.
 _SEVERITY: tuple[Status, ...] = ("pass", "skipped", "caution", "inconclusive", "fail")
 

@@ -9,7 +9,14 @@ from rigcheck.checks.limits import Limits
 from rigcheck.checks.verdict import judge
 from rigcheck.model import CalibrationRun
 
-__all__ = ["camera_names", "empty_places", "filming_advice", "in_words", "working_distance_mm"]
+__all__ = [
+    "camera_names",
+    "empty_places",
+    "filming_advice",
+    "gaps_in_words",
+    "in_words",
+    "working_distance_mm",
+]
 
 _PLACES = (
     ("upper left", "top", "upper right"),
@@ -18,6 +25,8 @@ _PLACES = (
 )
 # A place counts as empty when fewer of its cells than this saw a corner.
 _EMPTY_SHARE = 0.25
+# More than this are not worth naming one by one.
+_MOST_PLACES = 4
 # Views spread in distance by less than this ratio tie focal length to distance only weakly.
 _LEAST_DISTANCE_RATIO = 1.3
 _USUAL_DISTANCE_MM = 200.0
@@ -52,6 +61,15 @@ def empty_places(run: CalibrationRun, camera: str) -> tuple[str, ...]:
             if cells.mean() < _EMPTY_SHARE:
                 found.append(name)
     return tuple(found)
+
+
+def gaps_in_words(run: CalibrationRun, camera: str) -> str:
+    """Where a camera's picture is empty: "the bottom of upper's picture"; empty text when nowhere."""
+    places = empty_places(run, camera)
+    if not places:
+        return ""
+    where = in_words(places) if len(places) <= _MOST_PLACES else "outer parts, all the way round,"
+    return f"the {where} of {camera}'s picture"
 
 
 def in_words(items: Sequence[str]) -> str:
@@ -104,9 +122,9 @@ def _places(run: CalibrationRun, limits: Limits) -> list[str]:
     wishes = []
     for name in camera_names(run):
         share = run.measurements.get(f"{name}.coverage")
-        places = empty_places(run, name)
-        if places and share is not None and judge(share, band) == "caution":
-            wishes.append(f"with the board in the {in_words(places)} of {name}'s picture")
+        gaps = gaps_in_words(run, name)
+        if gaps and share is not None and judge(share, band) == "caution":
+            wishes.append(f"with the board in {gaps}")
     return wishes
 
 

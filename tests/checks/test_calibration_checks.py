@@ -167,7 +167,23 @@ def test_advice_names_the_empty_places(pair_run, planted, limits):
     )
     for code in ("CAL01", "CAL07"):
         action = judged(run, limits, code).action
-        assert "upper left, lower left, bottom and lower right of lower's picture" in action
+        assert "the upper left, lower left, bottom and lower right of lower's picture" in action
+
+
+def test_advice_does_not_list_what_is_empty_all_round(pair_run, planted, limits):
+    seen = np.zeros((12, 9), dtype=np.int64)
+    seen[4:8, 3:6] = 1
+    maps = {"upper": seen, "lower": seen}
+    run = planted(pair_run, {"lower.coverage": 0.1}, coverage_maps=maps)
+    assert "the outer parts, all the way round, of upper's picture and" in judged(run, limits, "CAL07").action
+
+
+@pytest.mark.parametrize(("n_views", "status"), [(0, "caution"), (4, "pass"), (24, "pass"), (300, "caution")])
+def test_leave_out_ratio_allows_for_chance(pair_run, planted, limits, n_views, status):
+    """A ratio of 1.7 proves nothing with 24 views: sigma is known to 15 % (GUM E.4.3, cited from memory)."""
+    run = planted(pair_run, {"stereo.leave_out_ratio": Estimate(value=1.7, n=n_views)})
+    found = judged(run, limits, "CAL09")
+    assert (found.status, found.estimate.value) == (status, 1.7)
 
 
 def test_advice_asks_for_tilts_where_tilts_are_thin(pair_run, planted, limits):
