@@ -22,7 +22,7 @@ from rigcheck.report.camera_figures import (
     sides_of,
 )
 from rigcheck.report.face_figures import depth_map_figure, views_figure
-from rigcheck.report.numbers import format_estimate, format_number
+from rigcheck.report.numbers import format_estimate, format_number, keep_numbers_whole
 from rigcheck.report.rejections import group_rejections
 from rigcheck.report.verdict import (
     MARKS,
@@ -37,7 +37,7 @@ from rigcheck.report.view_pictures import view_pictures
 __all__ = ["calibration_page"]
 
 _AFTER_VIEWS = re.compile(r"face_depth_after_\d+_views")
-_MOST_INPUTS = 24
+_MOST_INPUTS = 12
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -89,7 +89,12 @@ def _environment() -> Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    environment.filters |= {"estimate": format_estimate, "number": format_number, "option": _option_text}
+    environment.filters |= {
+        "estimate": format_estimate,
+        "number": format_number,
+        "option": _option_text,
+        "whole": keep_numbers_whole,
+    }
     environment.globals |= {"status_words": STATUS_WORDS, "marks": MARKS}
     return environment
 

@@ -1,11 +1,12 @@
 """The rows of the calibration's tables: cameras, pose, lens models, views."""
 
 from dataclasses import dataclass, replace
+from pathlib import PurePath
 
 import numpy as np
 
 from rigcheck.geometry.rotation import log_rotation, pair_axes
-from rigcheck.model import CalibrationRun, CameraCalibration, RigidTransform, ViewResult
+from rigcheck.model import CalibrationRun, CameraCalibration, FrameRef, RigidTransform, ViewResult
 from rigcheck.report.numbers import NO_BREAK, format_number, format_sigma, format_value
 
 __all__ = [
@@ -15,8 +16,10 @@ __all__ = [
     "ViewTable",
     "camera_rows",
     "key_numbers",
+    "moment",
     "named_rotation_deg",
     "pose_rows",
+    "short_label",
     "unplaced_leave_out",
     "view_table",
 ]
@@ -180,9 +183,7 @@ def _view_row(view: ViewResult, single: set[str], is_worst: bool) -> ViewRow:
         left_out = int((side.weights < 0.5).sum())
         corners.append(f"{side.observation.n}" + (f" ({left_out} left out)" if left_out else ""))
         rms.append(f"{side.rms_px:.3f}")
-    frames = [
-        (ref.timecode or f"frame {ref.frame_idx}") if ref.camera in single else ref.label for ref in view.refs
-    ]
+    frames = [moment(ref) if ref.camera in single else short_label(ref) for ref in view.refs]
     return ViewRow(
         view_idx=view.view_idx,
         frames=tuple(dict.fromkeys(frames)),
@@ -194,13 +195,23 @@ def _view_row(view: ViewResult, single: set[str], is_worst: bool) -> ViewRow:
     )
 
 
+def moment(ref: FrameRef) -> str:
+    """Say when in its clip a picture was taken."""
+    return ref.timecode or f"frame {ref.frame_idx}"
+
+
+def short_label(ref: FrameRef) -> str:
+    """Name a picture by its file's own name, without folders, and the moment."""
+    return f"{PurePath(ref.origin).name} {moment(ref)}"
+
+
 def key_numbers(run: CalibrationRun) -> tuple[NumberRow, ...]:
     """List the few numbers that say what was calibrated and how well."""
     rows = [_camera_summary(calibrated) for calibrated in run.calibration.cameras]
     stereo = run.calibration.stereo
     if stereo is not None:
         chosen = {"Baseline", "Convergence"}
-        rows += [row for row in pose_rows(run) if row.name in chosen]
+        rows += [replace(row, note="") for row in pose_rows(run) if row.name in chosen]
         rows.append(NumberRow(name="Epipolar RMS", number=format_number(stereo.epipolar_rms_px, 3) + " px"))
     volume = run.calibration.face_volume
     if volume is not None:

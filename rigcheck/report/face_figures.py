@@ -20,6 +20,7 @@ __all__ = ["depth_map_figure", "views_figure"]
 _BOX_MM = FACE_BOX_MM[:2]
 _GRID_MM = 10.0
 _MOST_LEVELS = 7
+_WIDEST_LINEAR = 8.0
 
 
 def depth_map_figure(volume: FaceVolume, *, salt: str) -> Markup | None:
@@ -80,7 +81,7 @@ def views_figure(estimates: Sequence[Estimate], *, salt: str) -> Markup | None:
         axes = figure.add_subplot()
         axes.plot(n, value, color=ACCENT, linewidth=1.4, marker="+", markersize=7, markeredgewidth=1.2)
         axes.set_xlim(0, max(n) * 1.12)
-        axes.set_ylim(0, max(value) * 1.12)
+        _scale_sigma(axes, min(value), max(value))
         axes.grid(color=GREYS[1], linewidth=0.6)
         axes.set_axisbelow(True)
         for side in ("top", "right"):
@@ -90,6 +91,21 @@ def views_figure(estimates: Sequence[Estimate], *, salt: str) -> Markup | None:
         axes.set_xlabel("views used")
         axes.set_ylabel("depth sigma on the face (mm)")
         return to_svg(figure)
+
+
+def _scale_sigma(axes: "Axes", lowest: float, highest: float) -> None:
+    """Start at zero where that can be read, else use a logarithmic scale marked in plain numbers."""
+    if highest <= _WIDEST_LINEAR * max(lowest, 1e-12):
+        axes.set_ylim(0, highest * 1.12)
+        return
+    axes.set_yscale("log")
+    ends = (0.7 * lowest, 1.4 * highest)
+    decades = range(int(np.floor(np.log10(ends[0]))), int(np.ceil(np.log10(ends[1]))))
+    marks = [step * 10.0**decade for decade in decades for step in (1, 2, 5)]
+    marks = [mark for mark in marks if ends[0] <= mark <= ends[1]]
+    axes.set_yticks(marks, [format_number(mark) for mark in marks])
+    axes.minorticks_off()
+    axes.set_ylim(*ends)
 
 
 def _levels(lowest: float, highest: float) -> list[float]:

@@ -1,14 +1,24 @@
 """Numbers for people: a value with its sigma, rounded as honestly as the sigma allows."""
 
 import math
+import re
 
 from rigcheck.model import Estimate
 
-__all__ = ["NO_BREAK", "format_estimate", "format_number", "format_sigma", "format_value"]
+__all__ = [
+    "NO_BREAK",
+    "format_estimate",
+    "format_number",
+    "format_sigma",
+    "format_value",
+    "keep_numbers_whole",
+]
 
 NO_BREAK = "\u00a0"
 _MINUS = "\u2212"
 _SUPERSCRIPTS = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
+_LARGEST_WHOLE = 1e7
+_LOOSE_SPACE = re.compile(r"(?<=[≤≥<>±]) |(?<=\d) (?=[^\s,;\d][^\s,;]{0,3}(?:[\s,;]|$))")
 _UNIT_SIGNS = {"deg": "°", "percent": "%"}
 
 
@@ -26,7 +36,7 @@ def format_value(value: float, sigma: float | None = None, unit: str = "") -> st
     Returns
     -------
     str
-        Two significant digits of sigma, and the value to the same decimal. Without sigma four
+        Two significant digits of sigma, and the value to the same decimal. Without sigma three
         significant digits, so that no precision is claimed that was not measured. Spaces inside do not break.
 
     Raises
@@ -55,19 +65,22 @@ def format_value(value: float, sigma: float | None = None, unit: str = "") -> st
     return _join(number, unit)
 
 
-def format_number(value: float, digits: int = 4) -> str:
+def format_number(value: float, digits: int = 3) -> str:
     """Write a number whose sigma is unknown to `digits` significant digits, without a unit.
 
-    Trailing zeros are dropped, and a number that is not finite is said to be so. A power of ten is used
-    below 0.0001, and from 100 000 on where a digit would be written that is not meant.
+    Whole numbers and digits before the decimal point are kept, trailing zeros are dropped, and a number
+    that is not finite is said to be so. A power of ten is used below 0.0001 and from 100 000 on.
     """
-    if value == 0 or not math.isfinite(value):
-        return "0" if value == 0 else "not finite"
+    if not math.isfinite(value):
+        return "not finite"
+    if value == int(value) and abs(value) < _LARGEST_WHOLE:
+        return _fixed(value, 0)
     exponent = int(f"{abs(value):.{digits - 1}e}".split("e")[1])
     if exponent < -4 or exponent >= max(digits, 5):
         mantissa = _fixed(value / 10.0**exponent, digits - 1)
+        mantissa = mantissa.rstrip("0").rstrip(".") if "." in mantissa else mantissa
         return f"{mantissa}{NO_BREAK}×{NO_BREAK}10{str(exponent).translate(_SUPERSCRIPTS)}"
-    text = _fixed(value, digits - 1 - exponent)
+    text = _fixed(value, max(digits - 1 - exponent, 0))
     return text.rstrip("0").rstrip(".") if "." in text else text
 
 
@@ -83,6 +96,11 @@ def format_estimate(estimate: Estimate) -> str:
     if estimate.value is None:
         return estimate.reason
     return format_value(estimate.value, estimate.sigma, estimate.unit)
+
+
+def keep_numbers_whole(text: str) -> str:
+    """Put unbreakable spaces between a sign or a number and the number or short unit that follows it."""
+    return _LOOSE_SPACE.sub(NO_BREAK, text)
 
 
 def _fixed(value: float, decimals: int) -> str:

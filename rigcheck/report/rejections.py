@@ -5,6 +5,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from rigcheck.model import Rejection
+from rigcheck.report.calibration_tables import short_label
 
 __all__ = ["RejectionGroup", "group_rejections"]
 
@@ -30,8 +31,13 @@ def group_rejections(rejected: Sequence[Rejection], most_examples: int = 3) -> t
             code=code,
             count=len(members),
             by_camera=tuple(sorted(Counter(one.ref.camera for one in members).items())),
-            sentence=members[0].sentence,
-            examples=tuple(one.ref.label for one in members[:most_examples]),
+            sentence=_without_label(members[0]),
+            examples=tuple(short_label(one.ref) for one in members[:most_examples]),
         )
         for code, members in sorted(groups.items(), key=lambda item: (-len(item[1]), item[0]))
     )
+
+
+def _without_label(one: Rejection) -> str:
+    """Drop the picture's own name from the front of its sentence: it stands among the examples."""
+    return one.sentence.removeprefix(f"{one.ref.label}: ")

@@ -1,6 +1,5 @@
 """A report on the terminal: a short table and one closing line, readable without colour."""
 
-import re
 import textwrap
 import unicodedata
 
@@ -10,13 +9,13 @@ from rich.text import Text
 
 from rigcheck.model import CalibrationRun, CheckResult, Report
 from rigcheck.report.calibration_tables import key_numbers
-from rigcheck.report.numbers import NO_BREAK, format_estimate
+from rigcheck.report.numbers import format_estimate, keep_numbers_whole
 from rigcheck.report.verdict import STATUS_WORDS, actions_first, count_sentence, verdict_sentence
 
 __all__ = ["terminal_table"]
 
 _TITLE_WIDTH = 18
-_LIMIT_WIDTH = 20
+_LIMIT_WIDTH = 22
 _GAPS = 6
 _MOST_MEASUREMENTS = 12
 _PLAIN = str.maketrans(
@@ -51,7 +50,7 @@ def terminal_table(report: Report, run: CalibrationRun | None = None, *, console
 def _check_cells(check: CheckResult, console: Console) -> tuple[str, str, str, str]:
     has_number = check.estimate.value is not None
     number = format_estimate(check.estimate) if has_number else "–"
-    limit = re.sub(r"(\d|[≤≥]) (?=\S)", r"\1" + NO_BREAK, check.limit)
+    limit = keep_numbers_whole(check.limit)
     cells = (STATUS_WORDS[check.status], f"{check.code} {check.title}", number, limit)
     verdict, title, value, limit = (_clean(cell, console) for cell in cells)
     return verdict, title, value, limit

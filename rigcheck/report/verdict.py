@@ -3,7 +3,6 @@
 from dataclasses import dataclass
 
 from rigcheck.model import CheckResult, FaceVolume, Report
-from rigcheck.report.numbers import format_number
 
 __all__ = [
     "MARKS",
@@ -103,7 +102,7 @@ def reliance(volume: FaceVolume | None) -> tuple[RelianceNote, ...]:
     """Say what the calibration alone leaves uncertain on the face; empty for one camera."""
     if volume is None:
         return ()
-    where = f"over the face volume, {format_number(volume.working_distance_mm)} mm from the cameras"
+    where = f"over the face volume, {volume.working_distance_mm:.0f} mm from the cameras"
     return (
         RelianceNote(number=f"{volume.depth_mm:.3f} mm", text=f"in depth: standard uncertainty, RMS {where}"),
         RelianceNote(number=f"{volume.lateral_mm:.3f} mm", text="sideways: the same, square to the view"),

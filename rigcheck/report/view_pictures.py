@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from rigcheck.model import CalibrationRun, ViewResult, ViewSide
 from rigcheck.model._arrays import FloatArray, ImageArray
 from rigcheck.opencv import cv2, translated
+from rigcheck.report.calibration_tables import short_label
 from rigcheck.report.figures import step_below
 from rigcheck.report.numbers import format_number
 
@@ -117,7 +118,7 @@ def _one_picture(view: ViewResult, side: ViewSide, cut: _Cut, gain: float) -> Vi
     return ViewPicture(
         view_idx=view.view_idx,
         camera=side.observation.ref.camera,
-        label=side.observation.ref.label,
+        label=short_label(side.observation.ref),
         rms=f"{side.rms_px:.3f} px",
         n_corners=side.observation.n,
         n_left_out=int(left_out.sum()),
@@ -128,7 +129,7 @@ def _one_picture(view: ViewResult, side: ViewSide, cut: _Cut, gain: float) -> Vi
             f"M{x - arm:.1f} {y:.1f}h{2 * arm:.1f}m{-arm:.1f} {-arm:.1f}v{2 * arm:.1f}"
             for x, y in cut.corners
         ),
-        rings="".join(_ring(x, y, 2.4 * arm) for x, y in cut.corners[left_out]),
+        rings="".join(_ring(x, y, 1.9 * arm) for x, y in cut.corners[left_out]),
         arrows="".join(
             f"M{x:.1f} {y:.1f}l{dx:.1f} {dy:.1f}"
             for (x, y), (dx, dy) in zip(cut.corners, gain * side.residuals_px, strict=True)

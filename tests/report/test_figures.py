@@ -196,11 +196,11 @@ def test_a_clip_is_named_once_and_a_folder_of_pictures_in_every_row(scenario):
     views = []
     for view in scenario.run.views:
         side = view.sides[0]
-        ref = replace(side.observation.ref, origin=f"{view.view_idx:04d}.png", timecode=None)
+        ref = replace(side.observation.ref, origin=f"/rushes/day 1/{view.view_idx:04d}.png", timecode=None)
         side = replace(side, observation=replace(side.observation, ref=ref))
         views.append(replace(view, sides=(side, view.sides[1])))
     table = view_table(replace(scenario.run, views=tuple(views)))
-    assert table.rows[3].frames[0].startswith("0003.png")
+    assert table.rows[3].frames[0].startswith("0003.png frame"), "the folder is in the provenance"
 
 
 def test_rejections_are_counted_by_reason(scenario):
@@ -210,6 +210,8 @@ def test_rejections_are_counted_by_reason(scenario):
     ]  # fmt: skip
     assert all(sum(count for _, count in group.by_camera) == group.count for group in groups)
     assert group_rejections(()) == ()
+    named = [replace(one, sentence=f"{one.ref.label}: no board.") for one in scenario.run.rejected]
+    assert {group.sentence for group in group_rejections(named)} == {"no board."}
 
 
 def test_an_action_asked_for_twice_is_listed_once_at_its_most_harmful_place(scenario):

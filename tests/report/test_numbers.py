@@ -3,7 +3,13 @@
 import pytest
 
 from rigcheck.model import Estimate
-from rigcheck.report.numbers import format_estimate, format_number, format_sigma, format_value
+from rigcheck.report.numbers import (
+    format_estimate,
+    format_number,
+    format_sigma,
+    format_value,
+    keep_numbers_whole,
+)
 
 
 def plain(text):
@@ -57,11 +63,29 @@ def test_numbers_that_are_none_are_refused(value, sigma):
         format_value(value, sigma)
 
 
-def test_without_sigma_four_digits_and_no_more():
-    assert format_number(0.0730519) == "0.07305"
-    assert format_number(60.0) == "60"
-    assert plain(format_number(410000.0, 2)) == "4.1 × 10⁵"
-    assert plain(format_number(0.000012345)) == "1.234 × 10⁻⁵"
+@pytest.mark.parametrize(
+    ("value", "digits", "expected"),
+    [
+        (0.0730519, 3, "0.0731"),
+        (60.0, 3, "60"),
+        (1438.4, 3, "1438"),
+        (4026.0, 3, "4026"),
+        (410123.4, 2, "4.1 × 10⁵"),
+        (1e10, 3, "1 × 10¹⁰"),
+        (0.000012345, 3, "1.23 × 10⁻⁵"),
+        (0.25, 6, "0.25"),
+        (59.94006, 6, "59.9401"),
+        (float("inf"), 3, "not finite"),
+    ],
+)
+def test_without_sigma_few_digits(value, digits, expected):
+    assert plain(format_number(value, digits)) == expected
+
+
+def test_numbers_stay_with_their_signs_and_units():
+    kept = keep_numbers_whole("≤ 0.3 px, fail > 1 px; camera1 3.7 %. Film 6 more views to 230 mm.")
+    expected = "≤_0.3_px, fail >_1_px; camera1 3.7_%. Film 6_more views to 230_mm."
+    assert kept == expected.replace("_", "\u00a0")
 
 
 def test_a_sigma_alone_keeps_two_digits():
