@@ -105,7 +105,7 @@ def _verdict_part(report: Report, run: CalibrationRun) -> dict[str, object]:
         "sentence": verdict_sentence(report),
         "counts": count_sentence(report.checks),
         "todo": actions_first(report.checks),
-        "reliance": reliance(run.calibration.face_volume),
+        "reliance": reliance(run.calibration.face_volume, report.measurements),
     }
 
 

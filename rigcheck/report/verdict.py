@@ -1,8 +1,9 @@
 """The verdict in words, and what to do first."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
-from rigcheck.model import CheckResult, FaceVolume, Report
+from rigcheck.model import CheckResult, Estimate, FaceVolume, Report
 
 __all__ = [
     "MARKS",
@@ -98,10 +99,23 @@ def actions_first(checks: tuple[CheckResult, ...]) -> tuple[ActionItem, ...]:
     )
 
 
-def reliance(volume: FaceVolume | None) -> tuple[RelianceNote, ...]:
-    """Say what the calibration alone leaves uncertain on the face; empty for one camera."""
+def reliance(volume: FaceVolume | None, measurements: Mapping[str, Estimate]) -> tuple[RelianceNote, ...]:
+    """Say what the calibration alone leaves uncertain on the face.
+
+    Parameters
+    ----------
+    volume : FaceVolume or None
+        None for one camera: then what is measured under a name ending in ``.harm_depth_mm`` speaks.
+    measurements : mapping
+        The report's measurements.
+    """
     if volume is None:
-        return ()
+        text = "in depth at the working distance, from the focal length's uncertainty alone"
+        return tuple(
+            RelianceNote(number=f"{one.value:.3f} mm", text=text)
+            for name, one in measurements.items()
+            if name.endswith(".harm_depth_mm") and one.value is not None
+        )
     where = f"over the face volume, {volume.working_distance_mm:.0f} mm from the cameras"
     return (
         RelianceNote(number=f"{volume.depth_mm:.3f} mm", text=f"in depth: standard uncertainty, RMS {where}"),

@@ -217,6 +217,15 @@ def test_one_camera_has_no_stereo_part(scenario):
         assert word not in page
 
 
+def test_one_camera_says_what_its_focal_length_does_to_depth(scenario):
+    run = scenario.build_run(names=("upper",), with_pictures=False)
+    found = {"upper.harm_depth_mm": Estimate(value=0.0301, unit="mm", n=24)}
+    report = replace(scenario.build_report(names=("upper",)), measurements=found)
+    page = calibration_page(report, run)
+    assert "0.030 mm</b>" in page
+    assert "0.030 mm</b>" not in calibration_page(replace(report, measurements={}), run)
+
+
 def test_without_pictures_maps_or_evidence_the_page_still_stands(scenario):
     run = scenario.build_run(with_pictures=False)
     volume = replace(run.calibration.face_volume, depth_map_mm=None, map_x_mm=None, map_y_mm=None)
