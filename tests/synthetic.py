@@ -61,7 +61,8 @@ def reference_rig(*, convergence_deg: float = 21.0, baseline_mm: float = 72.0) -
 
 
 def opencv_project(camera: CameraModel, points: FloatArray) -> FloatArray:
-    distortion = np.asarray(camera.distortion, dtype=np.float64)
+    # OpenCV takes 4, 5 or 8 coefficients; the missing ones are zero.
+    distortion = np.array([*camera.distortion, *[0.0] * (4 - len(camera.distortion))])
     zero = np.zeros(3)
     if camera.model == "fisheye":
         return cv2.fisheye.projectPoints(points.reshape(-1, 1, 3), zero, zero, camera.K, distortion)[
