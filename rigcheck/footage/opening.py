@@ -59,7 +59,7 @@ def open_footage(footage: FootageRequest | str, *, camera: str, half: Half | Non
             half=half,
         )
         parts.append(part)
-        findings += [*_part_findings(source, several=len(request.parts) > 1), *limits.findings]
+        findings += [*_part_findings(part, several=len(request.parts) > 1), *limits.findings]
         base += len(source.table)
     _check_alike(parts)
     return Clip(_info(request, camera, parts, findings), tuple(parts))
@@ -114,8 +114,13 @@ def _source(asked: list[FootagePart]) -> VideoSource | PictureSource:
     return open_video(path, stream=asked[0].stream)
 
 
-def _part_findings(source: VideoSource | PictureSource, *, several: bool) -> list[Finding]:
-    found = [*source.findings, *review_timing(source.table).findings]
+def _part_findings(part: ClipPart, *, several: bool) -> list[Finding]:
+    """Everything known of a part; where there are several, each sentence names its file."""
+    source = part.source
+    found = [*source.findings, *review_timing(source.table, first=part.first, last=part.last)]
+    if isinstance(source, VideoSource) and source.start_timecode is not None and source.timecode is None:
+        sentence = f"the timecode {source.start_timecode} does not fit the frame rate, and is not used."
+        found.append(Finding(code="timecode_unreadable", sentence=sentence))
     if not several:
         return found
     return [Finding(code=item.code, sentence=f"{source.origin_of(0)}: {item.sentence}") for item in found]

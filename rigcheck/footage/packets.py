@@ -31,6 +31,9 @@ class Packets:
     tick_s : Fraction
     damaged : bool
         True when reading met damage.
+    maybe_guessed : bool
+        True when times follow the order of storage although the decoder may reorder: the container
+        may hold none (AVI), and the times may be made up.
     """
 
     ticks: IntArray
@@ -38,6 +41,7 @@ class Packets:
     usable_times: bool
     tick_s: Fraction
     damaged: bool
+    maybe_guessed: bool
 
     def table(self, path: Path, stated: list[Fraction | None]) -> FrameTable:
         """Order the packets by time; where the times are of no use, count them instead.
@@ -80,6 +84,8 @@ def read_packets(container: InputContainer, stream: VideoStream) -> Packets:
         usable_times=bool(stream.time_base) and None not in ticks and _in_order(ticks, decoding),
         tick_s=stream.time_base or Fraction(0),
         damaged=damaged,
+        maybe_guessed=bool(stream.codec_context.has_b_frames)
+        and ticks == sorted(tick or 0 for tick in ticks),
     )
 
 

@@ -255,7 +255,7 @@ def _check_match(pair: tuple[Side, Side], basis: Basis, match: Match) -> None:
             longer, more = (side1, after[0]) if after[0] else (side2, after[1])
             raise InputError(
                 f"{where}: {counts}; pictures were dropped, and {longer.camera} also goes on for {more} "
-                "pictures after the other ends; to pair by time, both must cover the same span.",
+                "more after the other ends; to pair by time, both must cover the same span.",
                 hint=_REMEDIES,
             )
 

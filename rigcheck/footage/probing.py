@@ -1,6 +1,8 @@
 """First look at a video file: every packet is read, the first picture decoded, nothing is guessed."""
 
 from collections.abc import Iterator
+from dataclasses import replace
+from itertools import islice
 from pathlib import Path
 from typing import Literal, cast
 
@@ -23,6 +25,7 @@ from rigcheck.model import Finding
 __all__ = ["open_video"]
 
 _PROGRESSIVE = (0, 1)  # FFmpeg's field order: unknown, progressive; the others are interlaced
+_LOOKED_AT = 32  # pictures: H.264 and H.265 reorder no more than 16
 _INTERLACED = Finding(
     code="interlaced", sentence="the video is interlaced: the lines of each picture belong to two moments."
 )
@@ -58,6 +61,8 @@ def open_video(path: Path, *, stream: int | None) -> VideoSource:
         stated_s = _stated_duration_s(container, chosen)
         stated_rates = [chosen.guessed_rate, chosen.base_rate, chosen.average_rate]
         packets = read_packets(container, chosen)
+    if packets.maybe_guessed and _out_of_order(path, number):
+        packets = replace(packets, usable_times=False)
     table = packets.table(path, stated_rates)
     table, frame, start_findings = _first_picture(path, number, table)
     form = _pixel_format(path, frame.format.name)
@@ -126,6 +131,15 @@ def _first_picture(
     )
 
 
+def _out_of_order(path: Path, stream: int) -> bool:
+    """Tell whether the decoder gives out its first pictures in another order than that of their times."""
+    with opened(path) as container:
+        first = islice(_decodable(container, picture_streams(container)[stream]), _LOOKED_AT)
+        times = [frame.pts for frame in first]
+    known = [time for time in times if time is not None]
+    return known != sorted(known)
+
+
 def _decodable(container: InputContainer, stream: VideoStream) -> Iterator[av.VideoFrame]:
     """Pictures that can be decoded, passing over packets that cannot."""
     try:
@@ -183,7 +197,8 @@ def _display(frame: av.VideoFrame) -> tuple[int, list[Finding]]:
 def _start_timecode(container: InputContainer, stream: VideoStream) -> str | None:
     """Timecode of the first picture, from the picture stream, a timecode track, or the file as a whole."""
     tracks = [stream.metadata, *(other.metadata for other in container.streams), container.metadata]
-    return next((str(tags["timecode"]) for tags in tracks if tags.get("timecode")), None)
+    found = [text for tags in tracks for name, text in tags.items() if name.lower() == "timecode" and text]
+    return found[0] if found else None
 
 
 def _stated_duration_s(container: InputContainer, stream: VideoStream) -> float | None:

@@ -1,6 +1,7 @@
 """What pairing looks at: the two cameras' pictures with their places in time, part by part."""
 
 from dataclasses import dataclass
+from fractions import Fraction
 from pathlib import Path
 
 import numpy as np
@@ -10,12 +11,12 @@ from rigcheck.footage.clip import Clip, ClipPart
 from rigcheck.footage.names import numbers_in_names
 from rigcheck.footage.pictures import PictureSource
 from rigcheck.footage.timecode import StartTimecode
+from rigcheck.footage.timing import ON_GRID_FRAMES
 from rigcheck.model._arrays import FloatArray, IntArray
 
 __all__ = ["Side", "places_by_timecode", "sides_of"]
 
 _SAME_RATE = 2e-4  # relative; 59.94 and 60 differ by 1e-3, rounding in containers by 1e-5
-_EVEN_FRAMES = 0.25
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -69,15 +70,20 @@ def sides_of(clip1: Clip, clip2: Clip) -> list[tuple[Side, Side]]:
             "since they are paired clip by clip.",
             hint="name the clips of both cameras in the same order, take by take",
         )
-    pairs = [(_side(clip1, a), _side(clip2, b)) for a, b in zip(clip1.parts, clip2.parts, strict=True)]
     _check_rates(clip1, clip2)
-    return pairs
+    common = clip1.info.frame_rate or clip2.info.frame_rate
+    return [
+        (_side(clip1, part1, common), _side(clip2, part2, common))
+        for part1, part2 in zip(clip1.parts, clip2.parts, strict=True)
+    ]
 
 
 def _check_rates(clip1: Clip, clip2: Clip) -> None:
     rate1, rate2 = clip1.info.frame_rate, clip2.info.frame_rate
     if rate1 is None or rate2 is None or abs(float(rate1 / rate2) - 1) <= _SAME_RATE:
         return
+    if any(finding.code == "variable_rate" for clip in (clip1, clip2) for finding in clip.info.findings):
+        return  # neither has a rate to speak of: pairing by time tells what fits
     raise InputError(
         f"{clip1.info.origin} and {clip2.info.origin}: {clip1.info.camera} runs at {float(rate1):.6g} frames "
         f"a second, {clip2.info.camera} at {float(rate2):.6g}; equal rates are needed, else the cameras "
@@ -98,11 +104,15 @@ def _whole(clip: Clip) -> Side:
     )
 
 
-def _side(clip: Clip, part: ClipPart) -> Side:
-    source, grid = part.source, part.grid
-    table = source.table
-    tick_frames = float(table.tick_s * table.rate) if table.timed and table.tick_s and table.rate else 0.0
-    slack = _EVEN_FRAMES + tick_frames
+def _side(clip: Clip, part: ClipPart, common: Fraction | None) -> Side:
+    """Look at a part with its times counted in frame periods of the rate that both cameras share."""
+    source, table = part.source, part.source.table
+    scale = float(common / table.rate) if common and table.rate else 1.0
+    grid = part.grid * scale
+    tick_frames = (
+        float(table.tick_s * table.rate) * scale if table.timed and table.tick_s and table.rate else 0.0
+    )
+    slack = ON_GRID_FRAMES + tick_frames
     even = bool((np.abs(np.diff(grid) - 1) <= slack).all()) and abs(float(grid[0])) <= slack
     return Side(
         camera=clip.info.camera,
@@ -112,7 +122,7 @@ def _side(clip: Clip, part: ClipPart) -> Side:
         regular=even,
         tick_frames=tick_frames,
         timecode=None if isinstance(source, PictureSource) else source.timecode,
-        in_grid=part.in_grid,
+        in_grid=part.in_grid * scale,
     )
 
 

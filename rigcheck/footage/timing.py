@@ -9,7 +9,7 @@ import numpy as np
 from rigcheck.model import Finding
 from rigcheck.model._arrays import BoolArray, FloatArray, IntArray
 
-__all__ = ["FrameTable", "TimingReview", "count_table", "review_timing", "timed_table"]
+__all__ = ["ON_GRID_FRAMES", "FrameTable", "count_table", "review_timing", "timed_table"]
 
 ON_GRID_FRAMES = 0.25  # how far a time may lie from its place and still belong to it, in frames
 _RATES = tuple(
@@ -78,18 +78,6 @@ class FrameTable:
         return found if self.timed else found[found == 0]
 
 
-@dataclass(frozen=True, kw_only=True)
-class TimingReview:
-    """What the times say: the frame rate, and findings on drops, repeats and varying rate.
-
-    `regular` is True when every picture sits in its own place of an even grid without holes.
-    """
-
-    rate: Fraction | None
-    regular: bool
-    findings: tuple[Finding, ...] = ()
-
-
 def timed_table(
     ticks: IntArray, keys: BoolArray, *, tick_s: Fraction, stated: Sequence[Fraction | None]
 ) -> FrameTable:
@@ -144,16 +132,18 @@ def _standard(rate: Fraction, slack: float = 0.0) -> Fraction:
     return rate.limit_denominator(100000)
 
 
-def review_timing(table: FrameTable) -> TimingReview:
+def review_timing(table: FrameTable, *, first: int = 0, last: int | None = None) -> list[Finding]:
     """Look for dropped and repeated pictures and a varying rate in the times of a clip.
 
     Parameters
     ----------
     table : FrameTable
+    first, last : int, optional
+        Look only at the pictures from the one to the other, both included.
 
     Returns
     -------
-    TimingReview
+    list of Finding
 
     Notes
     -----
@@ -161,28 +151,27 @@ def review_timing(table: FrameTable) -> TimingReview:
     a gap. Where more than a tenth of the intervals are gaps or uneven, the rate is said to vary. A camera
     that fills a drop by writing the picture before it again leaves no trace in the times: not detected.
     """
+    steps = np.diff(table.grid[first : len(table) if last is None else last + 1])
     rate = table.rate
-    if not table.timed or rate is None or len(table) < 2:
-        return TimingReview(rate=rate, regular=True)
-    tick_frames = float((table.tick_s or 0) * rate)
-    steps = np.diff(table.grid)
+    if not table.timed or rate is None or not len(steps):
+        return []
+    slack = ON_GRID_FRAMES + float((table.tick_s or 0) * rate)
     periods = np.rint(steps)
+    even = np.abs(steps - periods) <= slack
     repeats = np.flatnonzero(steps < ON_GRID_FRAMES)
-    uneven = np.flatnonzero(
-        (np.abs(steps - periods) > ON_GRID_FRAMES + tick_frames) & (steps >= ON_GRID_FRAMES)
-    )
-    gaps = np.flatnonzero((periods > 1) & (np.abs(steps - periods) <= ON_GRID_FRAMES + tick_frames))
+    uneven = np.flatnonzero(~even & (steps >= ON_GRID_FRAMES))
+    gaps = np.flatnonzero(even & (periods > 1))
     findings: list[Finding] = []
     if len(uneven) + len(gaps) > max(_VARIABLE_SHARE * len(steps), 2):
         findings.append(_variable(steps, rate, len(uneven) + len(gaps)))
     else:
         if len(gaps):
-            findings.append(_dropped(gaps, periods))
+            findings.append(_dropped(gaps + first, int((periods[gaps] - 1).sum())))
         if len(uneven):
-            findings.append(_uneven(uneven))
+            findings.append(_uneven(uneven + first))
     if len(repeats):
-        findings.append(_repeated(repeats))
-    return TimingReview(rate=rate, regular=not findings, findings=tuple(findings))
+        findings.append(_repeated(repeats + first))
+    return findings
 
 
 def _listed(indices: IntArray) -> str:
@@ -201,13 +190,11 @@ def _variable(steps: FloatArray, rate: Fraction, count: int) -> Finding:
     )
 
 
-def _dropped(gaps: IntArray, periods: FloatArray) -> Finding:
-    missing = int((periods[gaps] - 1).sum())
+def _dropped(gaps: IntArray, missing: int) -> Finding:
+    what = "1 picture was" if missing == 1 else f"{missing} pictures were"
     return Finding(
         code="dropped_frames",
-        sentence=f"{missing} pictures were dropped: the times leave a gap after frame {_listed(gaps)}."
-        if missing > 1
-        else f"1 picture was dropped: the times leave a gap after frame {_listed(gaps)}.",
+        sentence=f"{what} dropped: the times leave a gap after frame {_listed(gaps)}.",
     )
 
 

@@ -73,7 +73,7 @@ def test_the_same_text_means_points_where_no_such_file_exists(tmp_path):
     ],
 )
 def test_what_cannot_be_read_is_refused_with_a_remedy(text, found):
-    with pytest.raises(InputError, match="footage|a.mov") as caught:
+    with pytest.raises(InputError, match=r"footage|a\.mov") as caught:
         parse_footage(text)
     assert found in str(caught.value)
     assert caught.value.hint
