@@ -30,7 +30,7 @@ class ClipWriter:
     """
 
     def __init__(
-        self, path: Path, *, size_px: tuple[int, int], frame_rate: Fraction, quality: int = 18
+        self, path: Path, *, size_px: tuple[int, int], frame_rate: Fraction, quality: int = 20
     ) -> None:
         import av  # heavy: only where something is written
 

@@ -13,6 +13,7 @@ Picture32 = NDArray[np.float32]
 _RIM, _SKIN, _SLEEVE = 0.10, 0.40, 0.035  # share of the light that is given back
 _RIM_MM = 4.0
 _ROUNDNESS_MM = 9.0  # depth from its outline at which skin faces the camera squarely
+_FINGERS_MM = ([[-25, 5], [8, 9]], [[-29, 20], [6, 24]], [[-27, 35], [6, 39]], [[-21, 49], [8, 53]])
 _BELOW_MM = 115.0  # how far hand and sleeve reach below the plate
 
 
@@ -64,16 +65,18 @@ class Canvas:
         """Paint a fist below the plate, its thumb over the lower margin; return its outline, mm."""
         right, bottom = self._plate[2]
         base = np.array([0.60 * right, bottom])
-        fist = self._stroke(base, [[-26, 27], [-8, 24], [12, 25], [24, 36], [10, 44]], 22.0)
-        wrist = self._stroke(base, [[0, 42], [14, 70]], 27.0)
-        sleeve = self._stroke(base, [[18, 84], [34, 140]], 34.0)
-        thumb = self._stroke(base, [[6, 20], [-2, 0], [-7, -13]], 8.0)
-        rows = np.arange(self.image.shape[0])[:, None]
-        behind = (fist | wrist | sleeve) & (rows > self._to_texels(np.array([0.0, bottom]))[1])
-        self._shade(behind, _SKIN)
-        self.image[behind & sleeve] = _SLEEVE
-        self._shade(thumb, 1.12 * _SKIN)
-        return self._outline(behind | thumb)
+        below = np.arange(self.image.shape[0])[:, None] > self._to_texels(np.array([0.0, bottom]))[1]
+        sleeve = self._stroke(base, [[26, 92], [44, 150]], 33.0) & below
+        palm = self._stroke(base, [[16, 26], [24, 44], [22, 66]], 23.0) & below
+        # Curled fingers, seen from their knuckles' side; the lowest is painted first.
+        fingers = [self._stroke(base, line, 8.5 - 0.4 * i) & below for i, line in enumerate(_FINGERS_MM)]
+        thumb = self._stroke(base, [[14, 24], [1, 4], [-7, -13]], 8.0)
+        self._shade(palm, 0.92 * _SKIN)
+        for finger in reversed(fingers):
+            self._shade(finger, _SKIN)
+        self.image[sleeve] = _SLEEVE
+        self._shade(thumb, 1.1 * _SKIN)
+        return self._outline(np.logical_or.reduce([palm, sleeve, thumb, *fingers]))
 
     def _stroke(
         self, base_mm: FloatArray, offsets_mm: list[list[int]], radius_mm: float

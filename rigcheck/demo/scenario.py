@@ -108,7 +108,7 @@ def shoot_day(seed: int, *, size_px: tuple[int, int] = _SIZE_PX, frame_rate: flo
             f_number=_F_NUMBER,
             focused_at_mm=float(_WORKING_DISTANCE_MM + rng.uniform(-4, 4)),
             pixel_pitch_um=_PITCH_UM / scale,
-            sharpest_px=0.4,
+            sharpest_px=0.45,
         )
         for _ in range(2)
     )
