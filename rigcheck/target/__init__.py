@@ -1,6 +1,7 @@
 """Boards: drawing them, finding their corners, and telling a wrong description."""
 
 from rigcheck.target.detect import BoardDetector, detect_board
+from rigcheck.target.glance import Glance
 from rigcheck.target.layout import BoardLayout, board_layout, check_board
 from rigcheck.target.outline import BoardOutline, board_outline, board_picture, picture_from_board_px
 from rigcheck.target.printing import board_pdf, board_svg
@@ -11,6 +12,7 @@ __all__ = [
     "BoardDetector",
     "BoardLayout",
     "BoardOutline",
+    "Glance",
     "Sheet",
     "board_layout",
     "board_outline",

@@ -16,7 +16,9 @@ __all__ = ["checkerboard_starts", "oriented_grid"]
 MIN_COLOUR_SHARE = 0.9
 
 
-def checkerboard_starts(image: NDArray[np.uint8], spec: BoardSpec) -> CornerStart | None:
+def checkerboard_starts(
+    image: NDArray[np.uint8], spec: BoardSpec, *, quick: bool = False
+) -> CornerStart | None:
     """Find a checkerboard's inner corners, numbered by the board's convention.
 
     Parameters
@@ -24,6 +26,8 @@ def checkerboard_starts(image: NDArray[np.uint8], spec: BoardSpec) -> CornerStar
     image : (H, W) uint8
     spec : BoardSpec
         A checkerboard; see :func:`rigcheck.target.check_board`.
+    quick : bool
+        Ask the older detector alone, once.
 
     Returns
     -------
@@ -35,7 +39,7 @@ def checkerboard_starts(image: NDArray[np.uint8], spec: BoardSpec) -> CornerStar
     Two of OpenCV's detectors are asked, since each misses boards that the other finds: the older
     one with adaptive threshold first (it is quick to say no), then the sector-based one.
     """
-    for grid in _candidates(image, spec.corner_grid):
+    for grid in _candidates(image, spec.corner_grid, quick):
         ordered = oriented_grid(image, grid, spec)
         if ordered is not None:
             columns, rows = spec.corner_grid
@@ -50,11 +54,13 @@ def _board_points(columns: int, rows: int) -> FloatArray:
     return np.stack([x, y], axis=1)
 
 
-def _candidates(image: NDArray[np.uint8], corner_grid: tuple[int, int]) -> "list[FloatArray]":
+def _candidates(image: NDArray[np.uint8], corner_grid: tuple[int, int], quick: bool) -> "list[FloatArray]":
     columns, rows = corner_grid
-    flags = cv2.CALIB_CB_ADAPTIVE_THRESH | cv2.CALIB_CB_NORMALIZE_IMAGE
+    flags = cv2.CALIB_CB_ADAPTIVE_THRESH
+    if not quick:
+        flags |= cv2.CALIB_CB_NORMALIZE_IMAGE
     found, corners = cv2.findChessboardCorners(image, corner_grid, flags=flags)
-    if not found:
+    if not found and not quick:
         found, corners = cv2.findChessboardCornersSB(image, corner_grid, flags=cv2.CALIB_CB_NORMALIZE_IMAGE)
     if not found or corners is None:
         return []

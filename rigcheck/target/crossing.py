@@ -26,6 +26,8 @@ MIN_HALF_WIDTH_PX = 1.6
 GUARD_BLURS = 2.0
 START_BLUR_PX = 1.6
 BLUR_RANGE_PX = (0.25, 8.0)
+# The steps shrink quadratically: after one as small as this the next would be below 1e-4 px.
+CONVERGED_PX = 3e-3
 N_PARAMETERS = 9
 # Columns of the parameter vector: corner x, y; directions of the two edges; level; swing; blur; slope x, y.
 _FIRST_STAGE = (0, 1, 4, 5)
@@ -184,14 +186,14 @@ def _cut_window(image: NDArray[np.uint8], crossings: Crossings) -> _Window:
     arms = within & ((u < half[:, :1]) | (v < half[:, 1:]))
     used = arms & inside[:, None]
     inside &= used.sum(axis=1) > 2 * N_PARAMETERS
-    keep = used.any(axis=0)
-    ones = np.ones((len(centre), 1), dtype=np.float32)
+    # The pixels in use come first in each row; what is left over on the right is cut off.
+    order = np.argsort(~used, axis=1, kind="stable")[:, : used.sum(axis=1).max(initial=1)]
     return _Window(
         centre=centre,
-        x=ones * dx[keep].astype(np.float32),
-        y=ones * dy[keep].astype(np.float32),
-        values=values[:, keep],
-        weights=used[:, keep].astype(np.float32),
+        x=dx[order].astype(np.float32),
+        y=dy[order].astype(np.float32),
+        values=np.take_along_axis(values, order, axis=1),
+        weights=np.take_along_axis(used, order, axis=1).astype(np.float32),
         inside=inside,
     )
 
@@ -213,7 +215,7 @@ def _start(window: _Window, crossings: Crossings) -> FloatArray:
 def _model(
     window: _Window, parameters: FloatArray, signs: FloatArray, curvature: Patch
 ) -> tuple[Patch, Patch]:
-    """Residuals (N, P) and Jacobian (N, P, 9) of the model; weights not applied."""
+    """Weighted residuals (N, P) and Jacobian (N, 9, P) of the model; weights are 0 or 1."""
     p = parameters.astype(np.float32)[:, :, None]
     x, y = window.x - p[:, 0], window.y - p[:, 1]
     scale = 1.0 / p[:, 6]
@@ -226,25 +228,27 @@ def _model(
         rise = _ROOT_2_OVER_PI * np.exp(-0.5 * z * z)
         parts.append((z, erf(z * np.float32(np.sqrt(0.5))), rise, along, turn * sin, turn * cos))
     (z1, e1, g1, a1, s1, c1), (z2, e2, g2, a2, s2, c2) = parts
-    sign = signs[:, None].astype(np.float32)
-    swing = sign * p[:, 5]
+    swing = signs[:, None].astype(np.float32) * p[:, 5]
     w1, w2 = swing * g1 * e2 * scale, swing * e1 * g2 * scale
-    jacobian = np.zeros((*window.values.shape, N_PARAMETERS), dtype=np.float32)
-    jacobian[..., 0] = w1 * s1 + w2 * s2 - p[:, 7]
-    jacobian[..., 1] = -w1 * c1 - w2 * c2 - p[:, 8]
-    jacobian[..., 2] = -w1 * a1
-    jacobian[..., 3] = w2 * a2
-    jacobian[..., 4] = 1.0
-    jacobian[..., 5] = sign * e1 * e2
-    jacobian[..., 6] = -w1 * z1 - w2 * z2
-    jacobian[..., 7] = x
-    jacobian[..., 8] = y
-    predicted = p[:, 4] + p[:, 7] * x + p[:, 8] * y + swing * e1 * e2
-    return window.values - predicted, jacobian
+    product = signs[:, None].astype(np.float32) * e1 * e2
+    columns = (
+        w1 * s1 + w2 * s2 - p[:, 7],
+        -w1 * c1 - w2 * c2 - p[:, 8],
+        -w1 * a1,
+        w2 * a2,
+        np.ones_like(x),
+        product,
+        -w1 * z1 - w2 * z2,
+        x,
+        y,
+    )
+    jacobian = np.stack(columns, axis=1) * window.weights[:, None, :]
+    predicted = p[:, 4] + p[:, 7] * x + p[:, 8] * y + p[:, 5] * product
+    return window.weights * (window.values - predicted), jacobian
 
 
-def _cost(window: _Window, residuals: Patch) -> FloatArray:
-    return np.asarray((window.weights * residuals * residuals).sum(axis=1), dtype=np.float64)
+def _cost(residuals: Patch) -> FloatArray:
+    return np.asarray(np.einsum("np,np->n", residuals, residuals), dtype=np.float64)
 
 
 def _descend(
@@ -257,14 +261,14 @@ def _descend(
     iterations: int,
 ) -> FloatArray:
     """Levenberg-Marquardt on all corners at once; a corner's step is taken only when its cost falls."""
-    chosen = np.array(columns)
-    damping = np.full(len(parameters), 1e-3)
+    chosen, everything = np.array(columns), len(columns) == N_PARAMETERS
+    parameters, damping = parameters.copy(), np.full(len(parameters), 1e-3)
     residuals, jacobian = _model(window, parameters, signs, curvature)
-    cost = _cost(window, residuals)
+    cost = _cost(residuals)
     for _ in range(iterations):
-        part = jacobian[..., chosen] * window.weights[..., None]
-        normal = (part.transpose(0, 2, 1) @ part).astype(np.float64)
-        gradient = (part.transpose(0, 2, 1) @ residuals[..., None])[..., 0].astype(np.float64)
+        part = jacobian if everything else jacobian[:, chosen]
+        normal = (part @ part.transpose(0, 2, 1)).astype(np.float64)
+        gradient = (part @ residuals[..., None])[..., 0].astype(np.float64)
         diagonal = np.einsum("nii->ni", normal)
         diagonal += damping[:, None] * diagonal + 1e-9
         step = np.linalg.solve(normal, gradient[..., None])[..., 0]
@@ -272,12 +276,14 @@ def _descend(
         trial[:, chosen] += step
         trial[:, 6] = np.clip(trial[:, 6], *BLUR_RANGE_PX)
         trial_residuals, trial_jacobian = _model(window, trial, signs, curvature)
-        trial_cost = _cost(window, trial_residuals)
+        trial_cost = _cost(trial_residuals)
         better = trial_cost < cost
-        moved = np.abs(step[:, :2]).max(axis=1, initial=0.0) > 1e-4
-        parameters = np.where(better[:, None], trial, parameters)
-        residuals = np.where(better[:, None], trial_residuals, residuals)
-        jacobian = np.where(better[:, None, None], trial_jacobian, jacobian)
+        moved = np.abs(step[:, :2]).max(axis=1, initial=0.0) > CONVERGED_PX
+        if better.all():
+            parameters, residuals, jacobian = trial, trial_residuals, trial_jacobian
+        else:
+            parameters[better], residuals[better] = trial[better], trial_residuals[better]
+            jacobian[better] = trial_jacobian[better]
         cost = np.where(better, trial_cost, cost)
         damping = np.clip(np.where(better, damping * 0.1, damping * 10.0), 1e-7, 1e6)
         if not (moved & window.inside).any():
@@ -287,11 +293,11 @@ def _descend(
 
 def _finish(window: _Window, parameters: FloatArray, crossings: Crossings, curvature: Patch) -> CrossingFit:
     residuals, jacobian = _model(window, parameters, crossings.signs, curvature)
-    part = (jacobian * window.weights[..., None]).astype(np.float64)
-    normal = part.transpose(0, 2, 1) @ part
+    part = jacobian.astype(np.float64)
+    normal = part @ part.transpose(0, 2, 1)
     n_pixels = window.weights.sum(axis=1).astype(np.int64)
     freedom = np.maximum(n_pixels - N_PARAMETERS, 1)
-    variance = _cost(window, residuals) / freedom
+    variance = _cost(residuals) / freedom
     ridge = 1e-9 * np.einsum("nii->ni", normal).max(axis=1, initial=1.0)
     inverse = np.linalg.inv(normal + ridge[:, None, None] * np.eye(N_PARAMETERS))
     covariance = variance[:, None, None] * inverse[:, :2, :2]

@@ -9,6 +9,7 @@ from rigcheck.model import BoardSpec, FrameRef, Observation, Rejection
 from rigcheck.opencv import cv2
 from rigcheck.target.checkerboard import checkerboard_starts
 from rigcheck.target.crossing import CrossingFit, Crossings, fit_crossings
+from rigcheck.target.glance import MARKERS_LONG_SIDE_PX, SQUARES_LONG_SIDE_PX, Glance, shrunken
 from rigcheck.target.layout import board_layout, check_board, open_dictionary
 from rigcheck.target.markers import (
     CornerStart,
@@ -34,6 +35,7 @@ MIN_SWING_OVER_NOISE = 3.0
 MIN_ANGLE_RAD = 0.26
 MAX_SHIFT_SQUARES = 0.2
 MAX_GROWN_LEVERAGE = 3.0
+MAX_ROUNDS = 3
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -67,9 +69,10 @@ class BoardDetector:
         self._board = np.stack([x, y], axis=1)
         self._signs = np.where(self.layout.black[1:, 1:].ravel(), -1.0, 1.0)
         self._margin = 0.5 * (1.0 - self.layout.marker_ratio)
-        self._finder: cv2.aruco.ArucoDetector | None = None
+        self._finders: tuple[cv2.aruco.ArucoDetector, ...] = ()
         if spec.dictionary is not None and spec.kind == "charuco":
-            self._finder = marker_detector(open_dictionary(spec.dictionary))
+            dictionary = open_dictionary(spec.dictionary)
+            self._finders = (marker_detector(dictionary, quick=True), marker_detector(dictionary))
 
     def detect(self, image: Picture, ref: FrameRef) -> Observation | Rejection:
         """Find the board's corners in a picture.
@@ -112,8 +115,35 @@ class BoardDetector:
             blur_px=float(np.median(corners.fit.blur_px)),
         )
 
+    def glance(self, image: Picture) -> Glance:
+        """Look for the board in a shrunken picture.
+
+        Parameters
+        ----------
+        image : (H, W) uint8
+
+        Returns
+        -------
+        Glance
+            Without corners when no board is seen.
+        """
+        small, factor = shrunken(image, MARKERS_LONG_SIDE_PX if self._finders else SQUARES_LONG_SIDE_PX)
+        none = CornerStart(
+            ids=np.zeros(0, dtype=np.int64), points_px=np.zeros((0, 2)), steps_px=np.zeros((0, 2, 2))
+        )
+        start, n_markers = none, 0
+        if min(small.shape) >= MIN_SIDE_PX and self._finders:
+            markers = find_markers(self._finders[0], small)
+            kept = markers.chosen(agreeing(markers, self.layout))
+            start, n_markers = corner_starts(kept, self.layout, self.spec.corner_grid), len(kept.ids)
+        elif min(small.shape) >= MIN_SIDE_PX:
+            start = checkerboard_starts(small, self.spec, quick=True) or none
+        return Glance(
+            corner_ids=start.ids, corners_px=(start.points_px + 0.5) * factor - 0.5, n_markers=n_markers
+        )
+
     def _starts(self, image: Picture, ref: FrameRef) -> CornerStart | Rejection:
-        if self._finder is None:
+        if not self._finders:
             found = checkerboard_starts(image, self.spec)
             if found is not None:
                 return found
@@ -123,19 +153,31 @@ class BoardDetector:
                 "no_board",
                 f"no checkerboard with {columns} x {rows} inner corners found; all must be in view",
             )
-        markers = find_markers(self._finder, image)
-        kept = markers.chosen(agreeing(markers, self.layout))
+        markers, kept = self._markers(image)
         if len(kept.ids) == 0:
             return self._no_markers(ref, markers)
         return corner_starts(kept, self.layout, self.spec.corner_grid)
 
+    def _markers(self, image: Picture) -> tuple[Markers, Markers]:
+        """All markers found and those that agree: a quick look, then a thorough one unless all were there."""
+        looks = []
+        for finder in self._finders:
+            markers = find_markers(finder, image)
+            looks.append((markers, markers.chosen(agreeing(markers, self.layout))))
+            if len(looks[-1][1].ids) == len(self.layout.marker_ids):
+                break
+        return max(looks, key=lambda look: (len(look[1].ids), len(look[0].ids)))
+
     def _corners(self, image: Picture, start: CornerStart) -> _Corners:
         straight = np.zeros((len(start.ids), 2))
         corners = self._fitted(image, start, straight, np.ones(len(start.ids)))
-        for _ in range(2):
-            if len(corners.ids) < 4 or not self._spread(corners.ids):
+        for _ in range(MAX_ROUNDS):
+            before = len(corners.ids)
+            if before < 4 or not self._spread(corners.ids):
                 return corners
             corners = self._again(image, corners)
+            if len(corners.ids) <= before:
+                break
         return corners
 
     def _again(self, image: Picture, corners: _Corners) -> _Corners:

@@ -99,14 +99,14 @@ def _agreement(board: FloatArray, places: FloatArray) -> NDArray[np.bool_]:
     """(M, M) bool from board corners (M, 4, 2), squares, and places (M, 4, 2), px."""
     own = homography(board, places)
     centres_b, centres_p = board.mean(axis=1), places.mean(axis=1)
-    count = len(board)
     distance = np.linalg.norm(centres_b[:, None] - centres_b[None], axis=2)
-    said, steps = mapped(np.repeat(own, count, axis=0), np.tile(centres_b, (count, 1)))
-    error_px = np.linalg.norm(said.reshape(count, count, 2) - centres_p[None], axis=2)
-    square_px = np.sqrt(np.abs(np.linalg.det(steps))).reshape(count, count)
-    tolerance = (AGREE_SQUARES + AGREE_GROWTH * distance) * square_px
-    # The homography's own sign: a place behind the marker's plane is no prediction.
-    fits = (error_px < tolerance) & (distance < NEAR_SQUARES) & (distance > 0.0)
+    homogeneous = np.column_stack([centres_b, np.ones(len(board))])
+    image = np.moveaxis(own @ homogeneous.T, 1, 2)
+    said = image[..., :2] / np.where(image[..., 2:] > 0, image[..., 2:], np.nan)
+    error_px = np.linalg.norm(said - centres_p[None], axis=2)
+    square_px = np.sqrt(np.abs(np.linalg.det(mapped(own, centres_b)[1])))[:, None]
+    fits = error_px < (AGREE_SQUARES + AGREE_GROWTH * distance) * square_px
+    fits &= (distance < NEAR_SQUARES) & (distance > 0.0)
     return np.asarray(fits & fits.T)
 
 

@@ -23,7 +23,7 @@ FOCAL_PX, FAR_MM, SIZE_PX = 1420.0, 250.0, (1080, 1440)
 
 
 def rasterised(pdf):
-    """The page as (H, W) uint8, its size in mm, and px per mm (x, y): the rasteriser rounds up to whole pixels."""
+    """Picture (H, W) uint8, size in mm, px per mm (x, y): the rasteriser rounds up to whole pixels."""
     document = pypdfium2.PdfDocument(pdf)
     page = document[0]
     picture = page.render(scale=DPI / 72.0, grayscale=True).to_numpy()
