@@ -4,7 +4,7 @@ The library in a few calls::
 
     import rigcheck
 
-    board = rigcheck.read_board("boards/hand-9x12-9mm.yaml")
+    board = rigcheck.read_board("boards/charuco-9x12-9mm.yaml")
     result = rigcheck.calibrate("upper.mov", "lower.mov", board=board)
     rigcheck.write_calibration(result, "monday")
 

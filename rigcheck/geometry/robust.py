@@ -6,8 +6,10 @@ the noise scale. psi(s) is the pull of a residual, psi(s)/s its weight.
 References
 ----------
 Huber & Ronchetti, Robust Statistics, 2nd ed., 2009, ch. 6-7 (M-estimates of regression).
-The widths below give 95 % efficiency at normal noise in two dimensions; they were found by integrating
-2 E[stiffness]^2 / E[psi^2] over the Rayleigh distribution, which a test repeats.
+Huber's width gives 95 % efficiency at normal noise in two dimensions (found by integrating
+2 E[stiffness]^2 / E[psi^2] over the Rayleigh distribution, which a test repeats). Tukey's is far wider than its
+95 % width of 5.12: what a lens model or a print leaves over has heavier tails than noise, and a narrow
+width throws those corners out together and with them what they say; gross outliers are forgotten either way.
 """
 
 from dataclasses import dataclass
@@ -21,7 +23,7 @@ Loss = Literal["squares", "huber", "tukey"]
 
 # Widths in units of the per-axis noise.
 HUBER_WIDTH = 1.50
-TUKEY_WIDTH = 5.12
+TUKEY_WIDTH = 12.0
 # Median of a Rayleigh variable with unit sigma per axis: sqrt(2 ln 2).
 RAYLEIGH_MEDIAN = float(np.sqrt(2.0 * np.log(2.0)))
 
