@@ -8,10 +8,11 @@ from typing import Literal
 from rigcheck.errors import InputError
 from rigcheck.footage.clip import Clip, ClipPart, Half, timecode_at
 from rigcheck.footage.headers import PICTURE_SUFFIXES
+from rigcheck.footage.matching import spans
 from rigcheck.footage.pictures import PictureSource, open_pictures, pictures_in
 from rigcheck.footage.points import window
 from rigcheck.footage.probing import open_video
-from rigcheck.footage.request import FootagePart, FootageRequest, parse_footage
+from rigcheck.footage.request import FootagePart, FootageRequest, exists, parse_footage
 from rigcheck.footage.timing import review_timing
 from rigcheck.footage.video import VideoSource
 from rigcheck.model import ClipInfo, Finding
@@ -68,8 +69,8 @@ def open_footage(footage: FootageRequest | str, *, camera: str, half: Half | Non
 def _check_half(request: FootageRequest, half: Half | None) -> None:
     if request.layout is None and half is not None:
         raise InputError(
-            f"{request.text}: the {half} half of the picture is asked for, but nothing says that the picture "
-            "holds both cameras.",
+            f"{request.text}: the {half} half of the picture is asked for, but nothing says that it holds "
+            "both cameras.",
             hint="write #side-by-side or #stacked after the file",
         )
     if request.layout is not None and half is None:
@@ -98,7 +99,7 @@ def _is_picture(path: Path) -> bool:
 def _source(asked: list[FootagePart]) -> VideoSource | PictureSource:
     path = asked[0].path
     for part in asked:
-        if not part.path.exists():
+        if not exists(part.path):
             raise InputError(
                 f"{part.path}: there is no such file or folder; footage is needed.",
                 hint="check the name, and that the disk is connected",
@@ -118,12 +119,27 @@ def _part_findings(part: ClipPart, *, several: bool) -> list[Finding]:
     """Everything known of a part; where there are several, each sentence names its file."""
     source = part.source
     found = [*source.findings, *review_timing(source.table, first=part.first, last=part.last)]
-    if isinstance(source, VideoSource) and source.start_timecode is not None and source.timecode is None:
-        sentence = f"the timecode {source.start_timecode} does not fit the frame rate, and is not used."
-        found.append(Finding(code="timecode_unreadable", sentence=sentence))
+    if isinstance(source, VideoSource):
+        found += _video_findings(source, part.first, part.last)
     if not several:
         return found
     return [Finding(code=item.code, sentence=f"{source.origin_of(0)}: {item.sentence}") for item in found]
+
+
+def _video_findings(source: VideoSource, first: int, last: int) -> list[Finding]:
+    """Timecode that cannot be, and pictures written twice, between the points."""
+    found = []
+    if source.start_timecode is not None and source.timecode is None:
+        sentence = f"the timecode {source.start_timecode} does not fit the frame rate, and is not used."
+        found.append(Finding(code="timecode_unreadable", sentence=sentence))
+    repeats = source.repeats[(source.repeats > first) & (source.repeats <= last)]
+    if len(repeats):
+        sentence = (
+            f"{len(repeats)} pictures are exact copies of the one before (frame {spans(repeats)}): the camera "
+            "may have filled dropped pictures so, and these belong to no moment of their own."
+        )
+        found.append(Finding(code="repeated_pictures", sentence=sentence))
+    return found
 
 
 def _check_alike(parts: list[ClipPart]) -> None:

@@ -34,6 +34,8 @@ class Packets:
     maybe_guessed : bool
         True when times follow the order of storage although the decoder may reorder: the container
         may hold none (AVI), and the times may be made up.
+    repeats : (K,) int64
+        Where a packet holds the very bytes of the one before; known only of pictures that stand on their own.
     """
 
     ticks: IntArray
@@ -42,6 +44,7 @@ class Packets:
     tick_s: Fraction
     damaged: bool
     maybe_guessed: bool
+    repeats: IntArray
 
     def table(self, path: Path, stated: list[Fraction | None]) -> FrameTable:
         """Order the packets by time; where the times are of no use, count them instead.
@@ -67,6 +70,8 @@ def read_packets(container: InputContainer, stream: VideoStream) -> Packets:
     ticks: list[int | None] = []
     decoding: list[int | None] = []
     keys: list[bool] = []
+    repeats: list[int] = []
+    before: bytes | None = None
     damaged = False
     try:
         for packet in container.demux(stream):
@@ -76,6 +81,10 @@ def read_packets(container: InputContainer, stream: VideoStream) -> Packets:
             ticks.append(packet.pts)
             decoding.append(packet.dts)
             keys.append(packet.is_keyframe)
+            data = bytes(packet) if packet.is_keyframe else None
+            if data is not None and data == before:
+                repeats.append(len(keys) - 1)
+            before = data
     except av.error.FFmpegError:
         damaged = True
     return Packets(
@@ -84,6 +93,7 @@ def read_packets(container: InputContainer, stream: VideoStream) -> Packets:
         usable_times=bool(stream.time_base) and None not in ticks and _in_order(ticks, decoding),
         tick_s=stream.time_base or Fraction(0),
         damaged=damaged,
+        repeats=np.array(repeats, dtype=np.int64),
         maybe_guessed=bool(stream.codec_context.has_b_frames)
         and ticks == sorted(tick or 0 for tick in ticks),
     )

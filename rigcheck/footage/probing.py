@@ -82,6 +82,7 @@ def open_video(path: Path, *, stream: int | None) -> VideoSource:
         value_range=_value_range(frame, form),
         display_rotation_deg=rotation,
         start_timecode=timecode,
+        repeats=packets.repeats if table.all_keys and not start_findings else packets.repeats[:0],
         timecode_nominal=None if timecode is None else timecode_nominal(path),
         findings=tuple(findings),
     )

@@ -8,7 +8,7 @@ from typing import Literal
 from rigcheck.errors import InputError
 from rigcheck.footage.timecode import is_timecode
 
-__all__ = ["FootagePart", "FootageRequest", "Layout", "parse_footage"]
+__all__ = ["FootagePart", "FootageRequest", "Layout", "exists", "parse_footage"]
 
 Layout = Literal["side-by-side", "stacked"]
 
@@ -96,7 +96,7 @@ def parse_footage(text: str) -> FootageRequest:
 
 def _pieces(text: str) -> list[str]:
     """Split at commas, but not inside the name of an existing file."""
-    if _exists(text):
+    if exists(text):
         return [text]
     tokens = text.split(",")
     pieces: list[str] = []
@@ -106,7 +106,7 @@ def _pieces(text: str) -> list[str]:
         for longer in range(len(tokens), start + 1, -1):
             joined = ",".join(tokens[start:longer])
             if any(
-                "," in base and "," not in joined[len(base) :] and _exists(base) for base in _bases(joined)
+                "," in base and "," not in joined[len(base) :] and exists(base) for base in _bases(joined)
             ):
                 end = longer
                 break
@@ -129,9 +129,10 @@ def _bases(piece: str) -> list[str]:
     return bases
 
 
-def _exists(name: str) -> bool:
+def exists(name: str | Path) -> bool:
+    """Tell whether a file or folder exists; a name that no file system takes is that of none."""
     try:
-        return bool(name.strip()) and Path(name).exists()
+        return bool(str(name).strip()) and Path(name).exists()
     except (OSError, ValueError):  # a name too long, or with a null character
         return False
 
@@ -141,10 +142,10 @@ def _part(piece: str) -> FootagePart:
     rest = piece
     in_point = out_point = layout = None
     stream: int | None = None
-    while not _exists(rest) and (cut := max(rest.rfind("@"), rest.rfind("#"))) > 0:
+    while not exists(rest) and (cut := max(rest.rfind("@"), rest.rfind("#"))) > 0:
         base, mark, value = rest[:cut], rest[cut], rest[cut + 1 :].strip()
         if mark == "@":
-            if not _LOOKS_LIKE_RANGE.fullmatch(value) and not _exists(base):
+            if not _LOOKS_LIKE_RANGE.fullmatch(value) and not exists(base):
                 break  # part of the name of a file that is missing
             in_point, out_point = _points(piece, value)
         else:
@@ -153,7 +154,7 @@ def _part(piece: str) -> FootagePart:
                 stream = int(number[1])
             elif value in _LAYOUTS:
                 layout = _LAYOUTS[value]
-            elif _exists(base) or value.startswith(("side", "stack", "stream")):
+            elif exists(base) or value.startswith(("side", "stack", "stream")):
                 raise InputError(f"{piece}: '#{value}' is not understood.", hint=_LAYOUT_HOW)
             else:
                 break

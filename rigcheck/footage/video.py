@@ -30,7 +30,8 @@ class VideoSource:
     """One picture stream of a video file.
 
     `stream` counts the picture streams of the file from 0. `form` is the pixel format of the first
-    picture; `timecode_nominal` how many numbers a second the timecode counts, where the file says so.
+    picture; `timecode_nominal` how many numbers a second the timecode counts, where the file says so;
+    `repeats` the pictures stored as exact copies of the one before.
     """
 
     path: Path
@@ -43,6 +44,7 @@ class VideoSource:
     display_rotation_deg: int
     start_timecode: str | None
     timecode_nominal: int | None
+    repeats: IntArray
     findings: tuple[Finding, ...]
 
     @property
@@ -71,6 +73,11 @@ class VideoSource:
         ------
         InputError
             When one of them cannot be decoded.
+
+        Notes
+        -----
+        Most codecs carry no checksums: damage that the decoder does not notice (garbled data that still make
+        a picture) is not detected.
         """
         done = 0
         try:

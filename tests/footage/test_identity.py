@@ -90,3 +90,24 @@ def test_luma_is_what_ffmpegs_own_conversion_gives(name, clip_file):
             array = theirs.to_ndarray()
             whole = array[0] if array.ndim == 3 and array.shape[0] == 3 else array[:height]
             np.testing.assert_array_equal(frame.image, whole.reshape(-1, width)[:height])
+
+
+@pytest.mark.parametrize(
+    "name", ["h264 open groups", "h265 open groups", "h264 high, B-pictures", "h264 transport stream"]
+)
+def test_any_choice_of_pictures_of_a_longer_clip(name, clip_file, read_number, rng):
+    """Long enough that seeks pay; groups of pictures that lean on their neighbours are the hard case."""
+    file, spec = CLIPS[name]
+    numbers = [(37 * k + 11) % 256 for k in range(150)]
+    options = (
+        {"x264-params": "open-gop=1:keyint=20:min-keyint=20"} if "h264" in name else dict(spec["options"])
+    )
+    path = clip_file(file, numbers=numbers, **{**spec, "gop": 20, "options": options})
+    clip = open_footage(str(path), camera="camera1")
+    for k in range(12):
+        wanted = rng(21, k).choice(150, size=1 + k, replace=False)
+        told = [read_number(frame.image) for frame in clip.frames_at(wanted)]
+        assert told == [numbers[index] for index in sorted(wanted)]
+    keys = [(frame.ref.frame_idx, read_number(frame.image)) for frame in clip.frames(keyframes_only=True)]
+    assert len(keys) >= 7
+    assert all(number == numbers[index] for index, number in keys)

@@ -139,6 +139,23 @@ def test_a_timecode_track_that_counts_half_the_pictures(clip_file):
     assert told == ["10:00:00:15", "10:00:00:15", "10:00:00:16", "10:00:00:16"]
 
 
+@pytest.mark.parametrize(
+    ("file", "spec"),
+    [
+        ("a.avi", {"codec": "mjpeg", "pixel_format": "yuvj420p"}),
+        ("a.mov", {"codec": "prores_ks", "pixel_format": "yuv422p10le"}),
+    ],
+)
+def test_pictures_written_twice_are_reported(file, spec, clip_file):
+    clip_of = lambda numbers: str(clip_file(file, numbers=numbers, **spec))  # noqa: E731 - one line, used twice
+    assert "repeated_pictures" not in _codes(open_footage(clip_of(range(24)), camera="camera1"))
+    path = clip_of([*range(10), 9, 9, *range(12, 24)])
+    (finding,) = open_footage(path, camera="camera1").info.findings
+    assert finding.code == "repeated_pictures"
+    assert finding.sentence.startswith("2 pictures are exact copies of the one before (frame 10 to 11)")
+    assert open_footage(f"{path}@0.5-", camera="camera1").info.findings == ()
+
+
 # --- times that do not start at zero, or are cut -----------------------------------------------
 
 
@@ -357,8 +374,9 @@ def _refused(path, found):
     assert caught.value.hint
 
 
-def test_missing_file(tmp_path):
-    _refused(tmp_path / "nothing.mov", "no such file or folder")
+@pytest.mark.parametrize("name", ["nothing.mov", "n" * 300 + ".mov", "null\0.mov"])
+def test_missing_file(name, tmp_path):
+    _refused(tmp_path / name, "no such file or folder")
 
 
 @pytest.mark.parametrize("name", ["a.mp4", "a.mov", "a.mxf", "a.mkv", "a.unknown"])
