@@ -83,7 +83,8 @@ def calibrate(
     from rigcheck.records import check_writable
     from rigcheck.report import progress, terminal_table
 
-    check_writable(out, replace=replace, protects=job.OUTPUTS)
+    inputs = (*job.footage_paths(footage1, footage2), board, *(() if rig is None else (rig,)))
+    check_writable(out, replace=replace, protects=job.OUTPUTS, inputs=inputs)
     with progress() as sink:
         result = job.calibrate(
             footage1,

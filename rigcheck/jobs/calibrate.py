@@ -38,7 +38,7 @@ from rigcheck.report import ProgressSink, SilentProgress, calibration_page
 OUTPUTS = ("calibration.yaml", "calibration-opencv.yaml", "result.json", "report.html")
 _WORST_VIEWS = 3
 
-__all__ = ["OUTPUTS", "CalibrationResult", "PairingChoice", "calibrate", "write_calibration"]
+__all__ = ["OUTPUTS", "CalibrationResult", "PairingChoice", "calibrate", "footage_paths", "write_calibration"]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -128,6 +128,7 @@ def calibrate(
     solution = solve([usable[n] for n in chosen], board_spec, setups, lenses=lenses)
     track(1, 1)
     hashes = {path: file_sha256(path) for path in files}
+    touched = dict.fromkeys((*files, *footage_paths(footage1, footage2)))
     for clip in footage.clips:
         hashes |= clip.hashes()
     run = calibration_run(
@@ -140,7 +141,19 @@ def calibrate(
         notes=_notes(footage, looked, len(usable), len(chosen)),
     )
     run = replace(run, pictures=_worst_pictures(run, footage))
-    return CalibrationResult(run=run, report=_report(run, limits), inputs=tuple(hashes))
+    return CalibrationResult(run=run, report=_report(run, limits), inputs=tuple(touched))
+
+
+def footage_paths(*footage: str | Path | None) -> tuple[str, ...]:
+    """Files and folders that FOOTAGE names, so that nothing is written over or into them.
+
+    Raises
+    ------
+    InputError
+        When the text is no FOOTAGE.
+    """
+    requests = [parse_footage(str(text)) for text in footage if text is not None]
+    return tuple(str(part.path) for request in requests for part in request.parts)
 
 
 def write_calibration(result: CalibrationResult, out: str | Path, *, replace_earlier: bool = False) -> None:
