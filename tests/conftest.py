@@ -1,4 +1,4 @@
-"""What every test may use: open data from outside the project, and seeded noise."""
+"""What every test may use: open data from outside the project, seeded noise, a small rendered shoot."""
 
 import os
 from collections.abc import Callable
@@ -6,6 +6,8 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from rendered import BOARD_YAML, RIG_YAML, Shoot, render_pairs
+from synthetic import board_poses
 
 _BESIDE_THE_PROJECT = Path(__file__).resolve().parents[2] / "shared" / "data"
 
@@ -23,3 +25,14 @@ def outside_data() -> Path:
 def rng() -> Callable[..., np.random.Generator]:
     """Seeded generators: ``rng(case, k)``."""
     return lambda *seed: np.random.default_rng(list(seed))
+
+
+@pytest.fixture(scope="session")
+def shoot(tmp_path_factory) -> Shoot:
+    folder = tmp_path_factory.mktemp("shoot")
+    upper, lower = render_pairs(folder, board_poses(np.random.default_rng([42, 0]), 10), seed=0)
+    (folder / "board.yaml").write_text(BOARD_YAML)
+    (folder / "rig.yaml").write_text(RIG_YAML)
+    return Shoot(
+        folder=folder, upper=upper, lower=lower, board=folder / "board.yaml", rig=folder / "rig.yaml"
+    )
