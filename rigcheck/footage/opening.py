@@ -135,8 +135,8 @@ def _video_findings(source: VideoSource, first: int, last: int) -> list[Finding]
     repeats = source.repeats[(source.repeats > first) & (source.repeats <= last)]
     if len(repeats):
         sentence = (
-            f"{len(repeats)} pictures are exact copies of the one before (frame {spans(repeats)}): the camera "
-            "may have filled dropped pictures so, and these belong to no moment of their own."
+            f"{len(repeats)} pictures are exact copies of the one before (frame {spans(repeats)}): the "
+            "camera may have filled dropped pictures so, and these belong to no moment of their own."
         )
         found.append(Finding(code="repeated_pictures", sentence=sentence))
     return found

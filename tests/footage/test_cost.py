@@ -78,6 +78,11 @@ def test_a_seek_is_taken_only_where_it_saves_decoding():
     assert [run.start for run in plan_runs(table, np.array([3003, 3004]))] == [3000]
 
 
+def test_a_key_picture_is_its_own_start():
+    table = _table(3600, range(0, 3600, 120))
+    assert [run.start for run in plan_runs(table, np.array([3000, 3001]))] == [3000]
+
+
 def test_pictures_without_times_are_never_sought():
     table = count_table(500, np.arange(500) % 10 == 0, rate=None)
     (run,) = plan_runs(table, np.array([400, 450]))

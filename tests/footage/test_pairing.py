@@ -105,6 +105,18 @@ def test_drops_are_paired_by_time_and_what_is_left_out_is_said(dropped1, dropped
     assert ("left_out" in _codes(pairing)) == bool(left)
 
 
+@pytest.mark.parametrize("dropped", [(15,), (6,), (6, 7, 15)])
+def test_time_counts_from_the_in_points_even_where_their_picture_was_dropped(dropped, cameras, told):
+    """Camera 2 started three pictures later, and its in point says so; picture 6 is its in point."""
+    numbers = [k for k in range(30) if k not in dropped]
+    second = {"numbers": [k - 3 + APART for k in numbers], "ticks": numbers}
+    pairing = pair_clips(*cameras(_without(), second, points=("@0.1-0.6", "@0.2-0.7")))
+    pairs = told(pairing.pairs())
+    assert pairing.basis == "time"
+    assert _same_moments(pairs)
+    assert [one for one, _ in pairs] == [k for k in range(3, 19) if k + 3 not in dropped]
+
+
 def test_index_asked_for_despite_drops_pairs_by_index_and_says_so(cameras, told):
     pairing = pair_clips(*cameras(_without(5), _without(20, apart=APART)), by="index")
     assert not _same_moments(told(pairing.pairs()))

@@ -180,6 +180,7 @@ def test_an_edit_list_that_cuts_the_start_is_kept_to(clip_file, read_number):
     clip = open_footage(str(path), camera="camera1")
     assert _numbers(clip, read_number) == list(range(3, 24))
     assert [f.ref.frame_idx for f in clip.frames()] == list(range(21))
+    assert clip.info.findings == ()
     for index in (0, 2, 3, 9, 20):
         (frame,) = clip.frames_at([index])
         assert read_number(frame.image) == index + 3
@@ -465,6 +466,28 @@ def test_damage_within_a_file_is_an_error_and_never_a_wrong_picture(file, spec, 
     assert "cannot be decoded" in str(error)
     assert told == numbers[: len(told)]
     assert 8 <= len(told) <= 13  # H.264: the decoder may hold on to pictures before the damaged one
+
+
+def test_damage_that_the_decoder_papers_over_is_an_error_too(clip_file, read_number):
+    """FFmpeg conceals a missing H.264 slice from the picture before, and only flags the picture."""
+    numbers = [(37 * k + 11) % 256 for k in range(24)]
+    options = {"qp": "10", "x264-params": "slices=2"}
+    path = clip_file("a.mp4", numbers=numbers, gop=8, b_frames=0, options=options)
+    with av.open(str(path)) as container:
+        start, size = [(packet.pos, packet.size) for packet in container.demux(video=0) if packet.size][13]
+    data = bytearray(path.read_bytes())
+    (first_slice,) = struct.unpack(">I", data[start : start + 4])
+    second = start + 4 + first_slice + 4
+    assert second < start + size
+    data[second] = (
+        data[second] & 0xE0 | 12
+    )  # ITU-T H.264, table 7-1: filler data, which a decoder passes over
+    path.write_bytes(data)
+    with av.open(str(path)) as container:
+        assert len(list(container.decode(video=0))) == 24  # nothing raised, nothing lost
+    told, error = _read_until_error(open_footage(str(path), camera="camera1"), read_number)
+    assert "picture 13 of 24 cannot be decoded (its data are damaged)" in str(error)
+    assert told == numbers[:13]
 
 
 def test_one_pixel_video(clip_file):
