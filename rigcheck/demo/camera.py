@@ -3,7 +3,7 @@
 Written from the published formulas and on purpose without a line of :mod:`rigcheck.geometry`.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
@@ -15,6 +15,7 @@ __all__ = ["RayGrid", "project_points", "ray_grid", "rays_of_pixels"]
 
 _NEWTON_STEPS = 40
 _CONVERGED = 1e-12  # in units of the normalised picture plane; 1e-9 px at 1000 px focal length
+_TABLE_LENGTH = 4000
 _STEEPEST_RAY = 20.0  # tangent of the angle beyond which a ray counts as outside the lens (87 degrees)
 
 
@@ -127,12 +128,19 @@ def _slope(camera: CameraModel, plane: FloatArray, axis: FloatArray) -> FloatArr
 
 
 def _first_guess(camera: CameraModel, wanted: FloatArray) -> FloatArray:
+    """Invert the radial part by a table, up to the radius where it stops growing."""
+    radial = camera
     if camera.model == "brown":
-        return wanted.copy()
+        k1, k2, _, _, *others = (*camera.distortion, *(0.0,) * 8)[:8]
+        radial = replace(camera, distortion=(k1, k2, 0.0, 0.0, *others))
+    straight = np.tan(np.linspace(0.0, np.arctan(_STEEPEST_RAY), _TABLE_LENGTH))
+    bent = _bent(radial, np.stack([straight, np.zeros_like(straight)], axis=1))[:, 0]
+    falls = np.flatnonzero(np.diff(bent) <= 0)
+    end = len(bent) if len(falls) == 0 else int(falls[0]) + 1
     radius = np.hypot(wanted[:, 0], wanted[:, 1])
-    straight = np.tan(np.minimum(radius, 1.45))
-    scale = np.where(radius < 1e-12, 1.0, straight / np.where(radius < 1e-12, 1.0, radius))
-    return wanted * scale[:, None]
+    found = np.interp(radius, bent[:end], straight[:end])
+    scale = np.where(radius < 1e-12, 1.0, found / np.where(radius < 1e-12, 1.0, radius))
+    return np.asarray(wanted * scale[:, None])
 
 
 def _one_to_one(camera: CameraModel, plane: FloatArray) -> BoolArray:

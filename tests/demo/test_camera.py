@@ -119,3 +119,21 @@ def test_grid_nodes_stand_where_they_say(step_px):
     row, column = 4, 7
     place = grid.first_px + step_px * np.array([column, row])
     assert np.abs(project_points(model, grid.rays[row, column]) - place).max() < 1e-6  # as above
+
+
+def test_the_far_branch_of_a_folding_lens_is_not_used():
+    # r (1 - 0.7 r^2 + 0.2 r^4) grows to 0.508 at r = 0.854, falls, and grows again beyond r = 1.17.
+    folding = camera("brown", (-0.7, 0.2), size_px=(2400, 2400))
+    shares = np.stack(np.meshgrid(np.linspace(-1.5, 1.5, 61), np.linspace(-1.5, 1.5, 61)), axis=-1)
+    radius = np.hypot(shares[..., 0], shares[..., 1])
+    rays = rays_of_pixels(folding, np.array(folding.principal_point_px) + shares * folding.focal_px)
+    assert np.isfinite(rays[radius < 0.50]).all()
+    assert np.isnan(rays[radius > 0.52]).all()
+
+
+def test_a_lens_that_bends_outwards_has_rays_up_to_its_fold():
+    # r (1 + 0.4 r^2 - 0.1 r^6) grows to 1.55 at r = 1.29; Newton's method from the pixel itself misses some.
+    outward = camera("brown", (0.4, 0.0, 0.0, 0.0, -0.1), size_px=(5000, 5000))
+    shares = np.column_stack([np.linspace(0.0, 1.50, 151), np.zeros(151)])
+    pixels = np.array(outward.principal_point_px) + shares * outward.focal_px
+    assert np.abs(project_points(outward, rays_of_pixels(outward, pixels)) - pixels).max() < 1e-6  # as above

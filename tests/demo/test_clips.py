@@ -179,3 +179,13 @@ def test_moments_have_the_mean_and_spread_of_the_exposure():
     assert np.abs(places.mean(axis=0) - dense.mean(axis=0)).max() < 0.005 * moved  # nearly uniform motion
     axis = int(np.argmax(np.ptp(dense, axis=0)))
     assert places[:, axis].std() == pytest.approx(dense[:, axis].std(), rel=0.01)
+
+
+def test_both_cameras_see_the_board_at_the_middle_of_the_frames_time():
+    shoot = calibration_shoot(1, seconds=1.0, frame_rate=50.0)
+    assert shoot.middle_s(0) == 0.01
+    assert shoot.middle_s(7) == pytest.approx(0.15)
+    first, second = (shoot.camera_from_board(number, 0.5) for number in (1, 2))
+    point = np.array([10.0, 20.0, 0.0])
+    moved = shoot.day.truth.camera2_from_camera1.apply(first.apply(point))
+    assert second.apply(point) == pytest.approx(moved)

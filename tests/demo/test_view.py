@@ -1,5 +1,7 @@
 """A rendered board sits where the projection says, and is blurred as the formulas say."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy.ndimage import map_coordinates, spline_filter
@@ -229,10 +231,13 @@ def test_motion_blur_moves_no_edge():
 
 
 def test_coarse_rays_make_the_picture_of_fine_ones():
+    half_size = replace(
+        UPPER, image_size_px=(540, 720), focal_px=(709.0, 709.2), principal_point_px=(271.3, 357.8)
+    )
     board = board_in_space(PLAIN)
     place = pose((25, -30, 12), (10, -20, 180), board)
-    fine, coarse = (rendered(UPPER, (place,), board, grid_step_px=step).astype(float) for step in (1, 4))
-    assert np.sqrt(np.mean((fine - coarse) ** 2)) < 0.15  # rounding to 8 bits of nearly equal values
+    fine, coarse = (rendered(half_size, (place,), board, grid_step_px=step).astype(float) for step in (1, 4))
+    assert np.sqrt(np.mean((fine - coarse) ** 2)) < 0.25  # rounding to 8 bits of nearly equal values
 
 
 def test_pictures_depend_on_the_seed_and_on_nothing_else():
