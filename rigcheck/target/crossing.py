@@ -3,17 +3,20 @@
 The model of the grey values around a corner at p, with d1 and d2 the signed distances to the
 two edges (each a straight line or a shallow parabola through p), is
 
-    I = level + slope . (x - p) + sign * swing * erf(d1 / (s sqrt 2)) * erf(d2 / (s sqrt 2))
+    I = level + slope . (x - p) + sign * swing * q(d1 / s1, d2 / s2; rho)
 
-which is the crossing of two edges blurred by a Gaussian of sigma s. It is point-symmetric about
-p whatever the blur, contrast or transfer curve, so that a wrong blur shape does not move p.
+where q is the crossing of two edges blurred by a Gaussian (see `quadrants`). A Gaussian that is
+not round, as from motion, has its own sigma across each edge and its own correlation, so all three
+are fitted. The model is point-symmetric about p, and so is the picture whatever the blur, contrast
+or transfer curve: a wrong blur shape does not move p.
 """
 
 from dataclasses import dataclass, fields
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import erf
+
+from rigcheck.target.quadrants import MAX_CORRELATION, blurred_quadrants
 
 FloatArray = NDArray[np.float64]
 Patch = NDArray[np.float32]
@@ -28,10 +31,14 @@ START_BLUR_PX = 1.6
 BLUR_RANGE_PX = (0.25, 8.0)
 # The steps shrink quadratically: after one as small as this the next would be below 1e-4 px.
 CONVERGED_PX = 3e-3
-N_PARAMETERS = 9
-# Columns of the parameter vector: corner x, y; directions of the two edges; level; swing; blur; slope x, y.
+# A corner near the picture's edge may lose this much less than all of its window.
+MIN_SHARE = 0.6
+N_PARAMETERS = 11
+# The parameters: corner x, y; directions of the two edges; level; swing; blur across the edge along the
+# board's x, and across the other; correlation; slope x, y.
 _FIRST_STAGE = (0, 1, 4, 5)
-_ROOT_2_OVER_PI = float(np.sqrt(2.0 / np.pi))
+# Neighbouring pixels whose residuals may be alike, (x, y): half of them, the others follow by symmetry.
+_LAGS = ((1, 0), (0, 1), (1, 1), (1, -1), (2, 0), (0, 2))
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -170,24 +177,19 @@ def _cut_window(image: NDArray[np.uint8], crossings: Crossings) -> _Window:
     length = np.minimum(length, ARM_SQUARES)
     reach = np.abs(crossings.steps_px) @ length[:, :, None]
     radius = int(np.ceil(reach.max(initial=1.0))) + 1
-    height, width = image.shape
     centre = np.rint(crossings.points_px).astype(np.int64)
-    fits = (centre >= radius) & (centre < np.array([width, height]) - radius)
-    inside: NDArray[np.bool_] = np.all(fits, axis=1)
     offsets = np.arange(-radius, radius + 1)
     dy, dx = (grid.ravel() for grid in np.meshgrid(offsets, offsets, indexing="ij"))
-    safe = np.where(inside[:, None], centre, radius)
-    rows = np.clip(safe[:, 1:] + dy, 0, height - 1)
-    columns = np.clip(safe[:, :1] + dx, 0, width - 1)
-    values = image[rows, columns].astype(np.float32)
+    values, exists = _pixels(image, centre[:, :1] + dx, centre[:, 1:] + dy)
     delta = np.stack([dx, dy])[None] - (crossings.points_px - centre)[:, :, None]
     u, v = np.moveaxis(np.abs(np.linalg.solve(crossings.steps_px, delta)), 1, 0)
     within = (u < length[:, :1]) & (v < length[:, 1:])
     arms = within & ((u < half[:, :1]) | (v < half[:, 1:]))
-    used = arms & inside[:, None]
-    inside &= used.sum(axis=1) > 2 * N_PARAMETERS
+    used = arms & exists
+    count = used.sum(axis=1)
+    inside = (count > 2 * N_PARAMETERS) & (count > MIN_SHARE * arms.sum(axis=1))
     # The pixels in use come first in each row; what is left over on the right is cut off.
-    order = np.argsort(~used, axis=1, kind="stable")[:, : used.sum(axis=1).max(initial=1)]
+    order = np.argsort(~used, axis=1, kind="stable")[:, : count.max(initial=1)]
     return _Window(
         centre=centre,
         x=dx[order].astype(np.float32),
@@ -198,8 +200,18 @@ def _cut_window(image: NDArray[np.uint8], crossings: Crossings) -> _Window:
     )
 
 
+def _pixels(
+    image: NDArray[np.uint8], x: NDArray[np.int64], y: NDArray[np.int64]
+) -> tuple[Patch, NDArray[np.bool_]]:
+    """Grey values at x, y, and which of them the picture has."""
+    height, width = image.shape
+    exists = (x >= 0) & (y >= 0) & (x < width) & (y < height)
+    values = image[np.clip(y, 0, height - 1), np.clip(x, 0, width - 1)].astype(np.float32)
+    return values, exists
+
+
 def _start(window: _Window, crossings: Crossings) -> FloatArray:
-    """First guess, (N, 9): geometry from the prediction, levels from the pixels."""
+    """First guess, (N, 11): geometry from the prediction, levels from the pixels."""
     start = np.zeros((len(crossings.points_px), N_PARAMETERS))
     start[:, :2] = crossings.points_px - window.centre
     steps = crossings.steps_px
@@ -208,43 +220,49 @@ def _start(window: _Window, crossings: Crossings) -> FloatArray:
     used = np.maximum(window.weights.sum(axis=1), 1.0)
     mean = (window.weights * window.values).sum(axis=1) / used
     spread = np.sqrt((window.weights * (window.values - mean[:, None]) ** 2).sum(axis=1) / used)
-    start[:, 4], start[:, 5], start[:, 6] = mean, spread, np.maximum(START_BLUR_PX, crossings.blur_px)
+    start[:, 4], start[:, 5] = mean, spread
+    start[:, 6:8] = np.maximum(START_BLUR_PX, crossings.blur_px)[:, None]
+    start[:, 8] = np.clip(-np.cos(start[:, 3] - start[:, 2]), -MAX_CORRELATION, MAX_CORRELATION)
     return start
 
 
 def _model(
     window: _Window, parameters: FloatArray, signs: FloatArray, curvature: Patch
 ) -> tuple[Patch, Patch]:
-    """Weighted residuals (N, P) and Jacobian (N, 9, P) of the model; weights are 0 or 1."""
+    """Weighted residuals (N, P) and Jacobian (N, 11, P) of the model; weights are 0 or 1."""
     p = parameters.astype(np.float32)[:, :, None]
     x, y = window.x - p[:, 0], window.y - p[:, 1]
-    scale = 1.0 / p[:, 6]
-    parts = []
     # d1 grows towards +y of the board from the edge along x; d2 towards +x from the edge along y.
-    for angle, bend, turn in ((p[:, 2], curvature[:, :1], 1.0), (p[:, 3], curvature[:, 1:], -1.0)):
-        cos, sin = np.cos(angle), np.sin(angle)
-        along = x * cos + y * sin
-        z = turn * (-x * sin + y * cos - 0.5 * bend * along**2) * scale
-        rise = _ROOT_2_OVER_PI * np.exp(-0.5 * z * z)
-        parts.append((z, erf(z * np.float32(np.sqrt(0.5))), rise, along, turn * sin, turn * cos))
-    (z1, e1, g1, a1, s1, c1), (z2, e2, g2, a2, s2, c2) = parts
-    swing = signs[:, None].astype(np.float32) * p[:, 5]
-    w1, w2 = swing * g1 * e2 * scale, swing * e1 * g2 * scale
-    product = signs[:, None].astype(np.float32) * e1 * e2
+    scale1, scale2 = 1.0 / p[:, 6], -1.0 / p[:, 7]
+    z1, a1, s1, c1 = _edge(x, y, p[:, 2], curvature[:, :1], scale1)
+    z2, a2, s2, c2 = _edge(x, y, p[:, 3], curvature[:, 1:], scale2)
+    q = blurred_quadrants(z1, z2, p[:, 8])
+    sign = signs[:, None].astype(np.float32)
+    swing = sign * p[:, 5]
+    w1, w2 = swing * scale1 * q.by_z1, swing * scale2 * q.by_z2
     columns = (
-        w1 * s1 + w2 * s2 - p[:, 7],
-        -w1 * c1 - w2 * c2 - p[:, 8],
+        w1 * s1 + w2 * s2 - p[:, 9],
+        -w1 * c1 - w2 * c2 - p[:, 10],
         -w1 * a1,
-        w2 * a2,
+        -w2 * a2,
         np.ones_like(x),
-        product,
-        -w1 * z1 - w2 * z2,
+        sign * q.value,
+        -w1 * z1,
+        w2 * z2,
+        swing * q.by_correlation,
         x,
         y,
     )
     jacobian = np.stack(columns, axis=1) * window.weights[:, None, :]
-    predicted = p[:, 4] + p[:, 7] * x + p[:, 8] * y + p[:, 5] * product
+    predicted = p[:, 4] + p[:, 9] * x + p[:, 10] * y + swing * q.value
     return window.weights * (window.values - predicted), jacobian
+
+
+def _edge(x: Patch, y: Patch, angle: Patch, bend: Patch, scale: Patch) -> tuple[Patch, Patch, Patch, Patch]:
+    """Distance to an edge in sigmas, place along it in px, and its direction's sine and cosine."""
+    cos, sin = np.cos(angle), np.sin(angle)
+    along = x * cos + y * sin
+    return scale * (y * cos - x * sin - 0.5 * bend * along**2), along, sin, cos
 
 
 def _cost(residuals: Patch) -> FloatArray:
@@ -274,7 +292,8 @@ def _descend(
         step = np.linalg.solve(normal, gradient[..., None])[..., 0]
         trial = parameters.copy()
         trial[:, chosen] += step
-        trial[:, 6] = np.clip(trial[:, 6], *BLUR_RANGE_PX)
+        trial[:, 6:8] = np.clip(trial[:, 6:8], *BLUR_RANGE_PX)
+        trial[:, 8] = np.clip(trial[:, 8], -MAX_CORRELATION, MAX_CORRELATION)
         trial_residuals, trial_jacobian = _model(window, trial, signs, curvature)
         trial_cost = _cost(trial_residuals)
         better = trial_cost < cost
@@ -298,9 +317,10 @@ def _finish(window: _Window, parameters: FloatArray, crossings: Crossings, curva
     n_pixels = window.weights.sum(axis=1).astype(np.int64)
     freedom = np.maximum(n_pixels - N_PARAMETERS, 1)
     variance = _cost(residuals) / freedom
+    alike = _likeness(window, residuals)
     ridge = 1e-9 * np.einsum("nii->ni", normal).max(axis=1, initial=1.0)
     inverse = np.linalg.inv(normal + ridge[:, None, None] * np.eye(N_PARAMETERS))
-    covariance = variance[:, None, None] * inverse[:, :2, :2]
+    covariance = alike * variance[:, None, None] * inverse[:, :2, :2]
     covariance[~window.inside] = np.inf
     return CrossingFit(
         points_px=window.centre + parameters[:, :2],
@@ -308,7 +328,30 @@ def _finish(window: _Window, parameters: FloatArray, crossings: Crossings, curva
         directions_rad=parameters[:, 2:4],
         swing=parameters[:, 5],
         noise=np.sqrt(variance),
-        blur_px=parameters[:, 6],
+        blur_px=np.sqrt(0.5 * (parameters[:, 6] ** 2 + parameters[:, 7] ** 2)),
         n_pixels=n_pixels,
         inside=window.inside,
     )
+
+
+def _likeness(window: _Window, residuals: Patch) -> float:
+    """How much larger the variance of a weighted sum of residuals is than if they were independent.
+
+    One plus twice the sum of the correlations of neighbouring pixels' residuals, the median over
+    the corners; at least one. Compression and demosaicing make neighbours alike.
+    """
+    x, y = (window.x.astype(np.int64), window.y.astype(np.int64))
+    low = int(min(x.min(initial=0), y.min(initial=0)))
+    side = int(max(x.max(initial=0), y.max(initial=0))) - low + 1
+    corner = np.arange(len(x))[:, None]
+    grid, used = np.zeros((2, len(x), side + 4, side + 4), dtype=np.float32)
+    # Pixels that are not used are zero in both, wherever they fall.
+    np.add.at(grid, (corner, y - low + 2, x - low + 2), residuals)
+    np.add.at(used, (corner, y - low + 2, x - low + 2), window.weights)
+    power = np.einsum("nij,nij->n", grid, grid) / np.maximum(used.sum(axis=(1, 2)), 1.0)
+    total = np.ones(len(x))
+    for dx, dy in _LAGS:
+        products = np.einsum("nij,nij->n", grid, np.roll(grid, (dy, dx), axis=(1, 2)))
+        pairs = np.einsum("nij,nij->n", used, np.roll(used, (dy, dx), axis=(1, 2)))
+        total += 2.0 * products / np.maximum(pairs * power, 1e-12)
+    return max(float(np.median(total[window.inside])), 1.0) if window.inside.any() else 1.0

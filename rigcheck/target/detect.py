@@ -30,6 +30,7 @@ __all__ = ["MIN_CORNERS", "BoardDetector", "detect_board"]
 MIN_CORNERS = 8
 MIN_SIDE_PX = 32
 SIGMA_FLOOR_PX = 0.002
+MIN_SQUARE_PX = 5.0
 MIN_SWING = 4.0
 MIN_SWING_OVER_NOISE = 3.0
 MIN_ANGLE_RAD = 0.26
@@ -197,6 +198,8 @@ class BoardDetector:
     def _fitted(
         self, image: Picture, start: CornerStart, curvature: FloatArray, blur_px: FloatArray
     ) -> _Corners:
+        sane = _usable(start, image)
+        start, curvature, blur_px = start.chosen(sane), curvature[sane], blur_px[sane]
         crossings = Crossings(
             points_px=start.points_px,
             steps_px=start.steps_px,
@@ -242,6 +245,20 @@ class BoardDetector:
 
     def _rejection(self, ref: FrameRef, code: str, words: str) -> Rejection:
         return Rejection(ref=ref, code=code, sentence=f"{ref.label}: {words}.".replace("?.", "?"))
+
+
+def _usable(start: CornerStart, image: Picture) -> NDArray[np.bool_]:
+    """Whether a prediction lies in the picture and describes squares that can be seen."""
+    size = np.array(image.shape[::-1])
+    with np.errstate(invalid="ignore", over="ignore"):
+        square_px2 = np.abs(np.linalg.det(start.steps_px))
+        within = (start.points_px > -0.5) & (start.points_px < size - 0.5)
+    return np.asarray(
+        within.all(axis=1)
+        & np.isfinite(start.steps_px).all(axis=(1, 2))
+        & (square_px2 > MIN_SQUARE_PX**2)
+        & (square_px2 < float(size.max()) ** 2)
+    )
 
 
 def _is_crossing(fit: CrossingFit, crossings: Crossings) -> NDArray[np.bool_]:

@@ -41,6 +41,10 @@ class CornerStart:
     points_px: FloatArray
     steps_px: FloatArray
 
+    def chosen(self, keep: NDArray[np.bool_]) -> "CornerStart":
+        """Keep some of the corners."""
+        return CornerStart(ids=self.ids[keep], points_px=self.points_px[keep], steps_px=self.steps_px[keep])
+
 
 def marker_detector(dictionary: "cv2.aruco.Dictionary", *, quick: bool = False) -> "cv2.aruco.ArucoDetector":
     """Set up OpenCV's marker detector; `quick` thresholds once instead of three times."""

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import pytest
-from scipy.ndimage import binary_dilation, gaussian_filter
+from scipy.ndimage import binary_dilation, gaussian_filter, shift
 from scipy.spatial.transform import Rotation
 
 from rigcheck.model import BoardSpec, FrameRef
@@ -77,6 +77,8 @@ class Scene:
     white: float = 225.0
     falloff: float = 0.0
     mirrored: bool = False
+    fingers: tuple[tuple[float, float, float], ...] = ()
+    motion_px: tuple[float, float] = (0.0, 0.0)
 
     def placed(self, board_mm):
         """Board points (N, 2) in camera coordinates (N, 3), mm."""
@@ -110,10 +112,19 @@ class Scene:
         flat = np.where(q[..., 2:] > 0, q[..., :2] / q[..., 2:], np.nan)
         return flat / self.spec.square_mm + np.array(self.spec.squares) / 2
 
+    def covered(self, cells):
+        """Grey discs (x, y, radius in px) over the board."""
+        y, x = (np.indices(cells.shape) - 1) / CELLS
+        for cx, cy, radius in self.fingers:
+            cells = np.where((x - cx) ** 2 + (y - cy) ** 2 < radius**2, 0.55, cells)
+        return cells
+
     def picture(self, rng):
         """(H, W) uint8."""
         w, h = self.lens.size_px
         white = sharp_picture(self.spec, finer(self.board_from_picture()), rng)
+        white = self.covered(white)
+        white = moved(white, np.multiply(self.motion_px, CELLS))
         white = gaussian_filter(white, CELLS * self.blur_px, mode="nearest")
         white = white.reshape(h, CELLS, w, CELLS).mean(axis=(1, 3))
         grey = self.black + (self.white - self.black) * white
@@ -132,6 +143,14 @@ def finer(corners):
         steps = corners[:-1, None] * (1 - share) + corners[1:, None] * share
         corners = np.concatenate([steps.reshape(-1, *corners.shape[1:]), corners[-1:]])
     return corners
+
+
+def moved(cells, motion):
+    """Mean over a straight, even motion that takes the picture from -motion / 2 to +motion / 2 (cells)."""
+    if not np.any(motion):
+        return cells
+    steps = np.linspace(-0.5, 0.5, 2 * int(np.ceil(np.abs(motion).max())) + 1)
+    return np.mean([shift(cells, t * np.array(motion)[::-1], order=1, mode="nearest") for t in steps], axis=0)
 
 
 def whiteness(spec, squares):
