@@ -30,7 +30,10 @@ _MOST_MOMENTS = 10
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class CalibrationShoot:
-    """A board moved in front of an invented rig: everything that its clips are rendered from."""
+    """A board moved in front of an invented rig: everything that its clips are rendered from.
+
+    `offset_s` is by how much camera 2's pictures are taken later than camera 1's of the same number.
+    """
 
     day: ShootDay
     board: BoardInSpace
@@ -38,10 +41,12 @@ class CalibrationShoot:
     seed: int
     frame_rate: Fraction
     n_frames: int
+    offset_s: float = 0.0
 
-    def middle_s(self, frame_idx: int) -> float:
-        """Middle of a frame's exposure, s from the start of the clip."""
-        return float((frame_idx + Fraction(1, 2)) / self.frame_rate)
+    def middle_s(self, frame_idx: int, number: int = 1) -> float:
+        """Middle of a frame's exposure in camera 1 or 2, s from the start of the clip."""
+        late = self.offset_s if number == 2 else 0.0
+        return float((frame_idx + Fraction(1, 2)) / self.frame_rate) + late
 
     def camera_from_board(self, number: int, time_s: float) -> RigidTransform:
         """Pose of the board seen from camera 1 or 2 at a time."""
@@ -49,7 +54,7 @@ class CalibrationShoot:
 
     def exposure(self, number: int, frame_idx: int) -> tuple[RigidTransform, ...]:
         """Poses of the board at moments evenly spread over a frame's exposure: more, the faster it moves."""
-        middle, shutter = self.middle_s(frame_idx), self.day.shutter_s
+        middle, shutter = self.middle_s(frame_idx, number), self.day.shutter_s
         camera = self.camera(number)
         ends = [self.camera_from_board(number, middle + side * shutter / 2) for side in (-1, 1)]
         width, height = self.board.size_mm
@@ -103,6 +108,7 @@ def calibration_shoot(
     frame_rate: float = 30.0,
     size_px: tuple[int, int] = (1080, 1440),
     shape: SurfaceShape | None = None,
+    offset_s: float = 0.0,
 ) -> CalibrationShoot:
     """Invent a day and the way a board is moved on it, all from one seed.
 
@@ -115,6 +121,8 @@ def calibration_shoot(
         Of each camera's pictures.
     shape : SurfaceShape, optional
         Of the board; flat by default.
+    offset_s : float
+        By how much camera 2's pictures are taken later than camera 1's.
     """
     day = shoot_day(seed, size_px=size_px, frame_rate=frame_rate)
     board = board_in_space(
@@ -128,7 +136,13 @@ def calibration_shoot(
     n_frames = max(round(seconds * rate), 1)
     motion = hand_motion(np.random.default_rng([12, seed]), seconds=seconds, size_mm=board.size_mm)
     return CalibrationShoot(
-        day=day, board=board, motion=motion, seed=seed, frame_rate=rate, n_frames=n_frames
+        day=day,
+        board=board,
+        motion=motion,
+        seed=seed,
+        frame_rate=rate,
+        n_frames=n_frames,
+        offset_s=offset_s,
     )
 
 

@@ -62,6 +62,7 @@ def truth_text(shoot: "CalibrationShoot") -> str:
         "seed": shoot.seed,
         "frame_rate": float(shoot.frame_rate),
         "n_frames": shoot.n_frames,
+        "camera2_later_s": shoot.offset_s,
         "cameras": [_camera_entries(camera) for camera in (rig.camera1, rig.camera2)],
         "stereo": {
             "rotation": stereo.rotation.tolist(),
