@@ -19,6 +19,7 @@ _PICTURE_GRID = 25
 
 __all__ = [
     "MappingUncertainty",
+    "depth_by_shared",
     "face_volume",
     "harm_by_view_count",
     "mapping_uncertainty",
@@ -51,6 +52,11 @@ def _by_shared(solution: Solution, grid: FaceGrid) -> FloatArray:
         translation=state.translation,
     )
     return np.asarray(grid.axes @ derivatives @ _rig_to_shared(solution))
+
+
+def depth_by_shared(solution: Solution, working_distance_mm: float) -> FloatArray:
+    """Derivative of the depth of points over the face by the shared unknowns, (N, G), mm; of two cameras."""
+    return _by_shared(solution, _grid(solution, working_distance_mm))[:, 2]
 
 
 def _grid(
