@@ -80,7 +80,7 @@ def _information(views: Sequence[View], board: BoardSpec, setups: Sequence[Camer
     picks = sorted({pool[k] for k in np.linspace(0, len(pool) - 1, _ROUGH_VIEWS).round().astype(int)})
     rough = solve([views[n] for n in picks], board, setups, lenses=[LENSES["brown4"]])
     state = _state_of_all(views, board, rough.adjustment.state, rough.adjustment.layout.models)
-    observations = gather(views, board, cameras=range(len(setups)))
+    observations = gather(views, board, cameras=range(len(setups)), terms=rough.terms)
     prediction = predict(observations, rough.adjustment.layout, state)
     inverse = 1.0 / observations.sigma_px**2
     reduced = normal_equations(observations, prediction, information=inverse, pull=inverse).reduced_by_view

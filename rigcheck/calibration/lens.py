@@ -55,22 +55,26 @@ def fit_camera(
     observations: Observations, lens: Lens, start: RigState, *, stopping: Stopping | None = None
 ) -> Adjustment:
     """Robust fit of one camera with one lens model."""
-    return adjust(observations, single_camera_layout(lens), start, loss="tukey", stopping=stopping)
+    layout = single_camera_layout(lens, n_shape=observations.shape_basis.shape[1])
+    return adjust(observations, layout, start, loss="tukey", stopping=stopping)
 
 
 def _candidates(
-    sides_views: Sequence[View], board: BoardSpec, setup: CameraSetup, camera: int, lenses: Sequence[Lens]
+    observations: Observations,
+    views: Sequence[View],
+    board: BoardSpec,
+    setup: CameraSetup,
+    *,
+    camera: int,
+    lenses: Sequence[Lens],
 ) -> dict[str, Adjustment]:
-    observations = gather(sides_views, board, cameras=[camera])
-    sides = [view[camera] for view in sides_views]
-    first = start_camera(
-        [side for side in sides if side is not None], board, observations, setup, lens=LENSES["brown2"]
-    )
+    sides = [side for view in views if (side := view[camera]) is not None]
+    first = start_camera(sides, board, observations, setup, lens=LENSES["brown2"])
     fits: dict[str, Adjustment] = {}
     start, model = first.state, "brown"
     for lens in lenses:
         try:
-            fitted = fit_camera(observations, lens, with_lens(start, lens, model))
+            fitted = fit_camera(observations, lens, with_lens(start, lens, model), stopping=_QUICK)
         except ValueError:
             continue  # with this lens model a corner cannot be before the camera
         fits[lens.name] = fitted
@@ -100,7 +104,9 @@ def _held_out_losses(
         trained = adjust(
             o.select(~out), fit.layout, _with_views(fit.state, kept_views), loss="tukey", stopping=_QUICK
         )
-        start = replace(_with_views(fit.state, fold), intrinsics=trained.state.intrinsics)
+        start = replace(
+            _with_views(fit.state, fold), intrinsics=trained.state.intrinsics, shape=trained.state.shape
+        )
         tested = adjust(o.select(out), nothing_free, start, loss="huber", stopping=_QUICK)
         used = trusted[out]
         lengths2 = (tested.prediction.residuals**2).sum(1)
@@ -127,6 +133,7 @@ def choose_lens(
     *,
     camera: int,
     lenses: Sequence[Lens] | None = None,
+    terms: tuple[tuple[int, int], ...] = (),
 ) -> LensChoice:
     """Fit one camera with every candidate lens and choose.
 
@@ -140,6 +147,8 @@ def choose_lens(
         Which side of the views.
     lenses : sequence of Lens, optional
         Candidates, simplest first; all of them when not given.
+    terms : tuple of (i, j)
+        Terms of the board's shape that are free.
 
     Returns
     -------
@@ -152,7 +161,14 @@ def choose_lens(
     difference: corner errors alike within a view deceive BIC, not views left out.
     """
     candidates = tuple(LENSES.values()) if lenses is None else tuple(lenses)
-    fits = _candidates(views, board, setup, camera, candidates)
+    fits = _candidates(
+        gather(views, board, cameras=[camera], terms=terms),
+        views,
+        board,
+        setup,
+        camera=camera,
+        lenses=candidates,
+    )
     if not fits:
         raise EstimationError(
             f"{setup.name}: no lens model explains the {len(views)} views of the board.",

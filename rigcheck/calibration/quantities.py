@@ -1,12 +1,15 @@
 """What a solution says, each number with its gradient by the shared unknowns, hence its sigma."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from rigcheck.calibration.shape import named_heights
 from rigcheck.calibration.solve import Solution
 from rigcheck.geometry.rotation import log_rotation, pair_axes
+from rigcheck.model import Estimate
 
 FloatArray = NDArray[np.float64]
 
@@ -15,7 +18,7 @@ _DISTORTION_NAMES = {
     "fisheye": ("k1", "k2", "k3", "k4"),
 }
 
-__all__ = ["Quantity", "parameter_names", "parameter_sigmas", "quantities", "stored_covariance"]
+__all__ = ["Quantity", "flatness", "parameter_names", "parameter_sigmas", "quantities", "stored_covariance"]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -58,7 +61,7 @@ def parameter_names(solution: Solution) -> tuple[str, ...]:
     if len(layout.models) == 2:
         names += [f"stereo.turn_{axis}_rad" for axis in "xyz"]
         names += [f"stereo.translation_{axis}_mm" for axis in "xyz"]
-    return (*names, *(f"board.shape_{k}" for k in range(layout.n_shape)))
+    return (*names, *(f"board.shape_{i}{j}_mm" for i, j in solution.terms))
 
 
 def stored_covariance(solution: Solution) -> FloatArray:
@@ -95,6 +98,7 @@ def quantities(solution: Solution) -> dict[str, Quantity]:
     found = [*_intrinsics(solution)]
     if len(solution.setups) == 2:
         found += _stereo(solution)
+    found += _shape(solution)
     return {quantity.name: quantity for quantity in found}
 
 
@@ -108,6 +112,29 @@ def _intrinsics(solution: Solution) -> list[Quantity]:
             gradient[start + int(np.searchsorted(free, entry))] = 1.0
             value = float(state.intrinsics[camera][entry])
             out.append(Quantity(name=f"{setup.name}.{name}", value=value, unit="px", gradient=gradient))
+    return out
+
+
+def flatness(solution: Solution, numbers: Mapping[str, Quantity]) -> Estimate:
+    """The largest of the board's named heights, mm; without a value where it was taken as flat."""
+    if not solution.terms:
+        return Estimate(value=None, unit="mm", reason="the board was taken as flat")
+    heights = [one for name, one in numbers.items() if name.startswith("board.") and one.gradient.any()]
+    worst = max(heights, key=lambda one: abs(one.value))
+    return Estimate(
+        value=abs(worst.value), sigma=worst.sigma(solution), unit="mm", n=solution.adjustment.summary.n_points
+    )
+
+
+def _shape(solution: Solution) -> list[Quantity]:
+    layout, out = solution.adjustment.layout, []
+    if not solution.terms:
+        return []
+    for name, by_shape in named_heights(solution.board, solution.terms).items():
+        gradient = np.zeros(layout.size)
+        gradient[layout.shape_slice] = by_shape
+        value = float(by_shape @ solution.adjustment.state.shape)
+        out.append(Quantity(name=f"board.{name}_mm", value=value, unit="mm", gradient=gradient))
     return out
 
 

@@ -20,6 +20,7 @@ from rigcheck.calibration.harm import (
 )
 from rigcheck.calibration.quantities import (
     Quantity,
+    flatness,
     parameter_names,
     parameter_sigmas,
     quantities,
@@ -178,9 +179,14 @@ def _measurements(
             value=single_camera_harm_mm(solution, 0, distance_mm), unit="mm", n=len(solution.views)
         )
     out["stereo.leave_out_ratio" if pair else f"{solution.setups[0].name}.leave_out_ratio"] = Estimate(
-        value=max(number.leave_out_sigma(solution) / number.sigma(solution) for number in numbers.values()),
+        value=max(
+            number.leave_out_sigma(solution) / sigma
+            for number in numbers.values()
+            if (sigma := number.sigma(solution)) > 0
+        ),
         n=len(solution.views),
     )
+    out["board.flatness_mm"] = flatness(solution, numbers)
     scale = solution.board.scale_sigma
     out["board.scale_sigma"] = Estimate(
         value=scale,

@@ -1,17 +1,19 @@
 """From views to a solution: each camera first, then both together."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from rigcheck.calibration.lens import LensChoice, choose_lens
+from rigcheck.calibration.shape import FURTHER, QUADRATIC, shape_terms
 from rigcheck.calibration.start import Lens, free_mask
 from rigcheck.calibration.views import CameraSetup, View, gather, usable_views
 from rigcheck.errors import EstimationError
 from rigcheck.geometry.adjustment import Adjustment, RigState, SharedLayout, adjust
 from rigcheck.geometry.covariance import SharedCovariance, shared_covariance
+from rigcheck.geometry.robust import evaluate_loss
 from rigcheck.geometry.rotation import angle_between
 from rigcheck.model import BoardSpec, FrameRef, Rejection
 
@@ -27,7 +29,8 @@ __all__ = ["MIN_VIEWS", "Solution", "solve"]
 class Solution:
     """A solved calibration in the solver's own terms.
 
-    `views` are those used, in the order of the adjustment; `choices` one a camera.
+    `views` are those used, in the order of the adjustment; `choices` one a camera; `terms` are the free
+    terms of the board's shape (:mod:`rigcheck.calibration.shape`).
     """
 
     views: tuple[View, ...]
@@ -36,6 +39,7 @@ class Solution:
     choices: tuple[LensChoice, ...]
     adjustment: Adjustment
     covariance: SharedCovariance
+    terms: tuple[tuple[int, int], ...]
     rejected: tuple[Rejection, ...]
 
 
@@ -45,6 +49,7 @@ def solve(
     setups: Sequence[CameraSetup],
     *,
     lenses: Sequence[Lens] | None = None,
+    flat_board: bool = False,
 ) -> Solution:
     """Calibrate one camera, or two jointly, from views of a board.
 
@@ -57,6 +62,8 @@ def solve(
         One or two.
     lenses : sequence of Lens, optional
         Candidate lens models; all when not given. One only: no choice is made.
+    flat_board : bool
+        Take the board as flat instead of solving for its shape.
 
     Returns
     -------
@@ -74,18 +81,26 @@ def solve(
     """
     usable = usable_views(views, board)
     _enough_views(usable, setups)
+    terms = () if flat_board else shape_terms(board, QUADRATIC)
     choices = tuple(
         choose_lens(
-            [view for view in usable if view[camera] is not None], board, setup, camera=camera, lenses=lenses
+            [view for view in usable if view[camera] is not None],
+            board,
+            setup,
+            camera=camera,
+            lenses=lenses,
+            terms=terms,
         )
         for camera, setup in enumerate(setups)
     )
-    adjustment = choices[0].fit if len(setups) == 1 else _joint(usable, board, choices)
+    adjustment = _polished(choices[0].fit) if len(setups) == 1 else _joint(usable, board, choices, terms)
     _refuse_undetermined(adjustment, setups)
-    try:
-        covariance = shared_covariance(adjustment)
-    except np.linalg.LinAlgError as error:
-        raise _undetermined(str(error)) from error
+    covariance = _covariance(adjustment)
+    more = shape_terms(board, QUADRATIC + FURTHER)
+    if terms and len(more) > len(terms):
+        richer = _with_more_shape(usable, board, adjustment, more)
+        if _clearly_better(adjustment, richer, covariance.inflation):
+            adjustment, covariance, terms = richer, _covariance(richer), more
     return Solution(
         views=tuple(usable),
         board=board,
@@ -93,6 +108,7 @@ def solve(
         choices=choices,
         adjustment=adjustment,
         covariance=covariance,
+        terms=terms,
         rejected=_left_out(views, usable),
     )
 
@@ -168,7 +184,45 @@ def _relative_pose(
     return rotations[best], translations[best]
 
 
-def _joint(views: Sequence[View], board: BoardSpec, choices: Sequence[LensChoice]) -> Adjustment:
+def _polished(fit: Adjustment) -> Adjustment:
+    """The choice among lens models stops early; what is reported does not."""
+    return adjust(fit.observations, fit.layout, fit.state, loss="tukey")
+
+
+def _covariance(adjustment: Adjustment) -> SharedCovariance:
+    try:
+        return shared_covariance(adjustment)
+    except np.linalg.LinAlgError as error:
+        raise _undetermined(str(error)) from error
+
+
+def _with_more_shape(
+    views: Sequence[View], board: BoardSpec, fit: Adjustment, terms: tuple[tuple[int, int], ...]
+) -> Adjustment:
+    """The same fit with further terms of the board's shape free, at the same noise scale to compare costs."""
+    layout = replace(fit.layout, n_shape=len(terms))
+    shape = np.zeros(len(terms))
+    shape[: len(fit.state.shape)] = fit.state.shape
+    observations = gather(views, board, cameras=range(len(layout.models)), terms=terms)
+    return adjust(observations, layout, replace(fit.state, shape=shape), loss="tukey")
+
+
+def _clearly_better(fit: Adjustment, richer: Adjustment, inflation: float) -> bool:
+    """Whether further shape terms pay for themselves: BIC, errors alike within a view counted once."""
+    costs = [
+        2.0 * float(evaluate_loss(one.lengths * (one.scale / richer.scale), one.loss).cost.sum())
+        for one in (fit, richer)
+    ]
+    price = (richer.layout.n_shape - fit.layout.n_shape) * float(np.log(2 * fit.observations.n))
+    return costs[0] - costs[1] > price * max(inflation, 1.0)
+
+
+def _joint(
+    views: Sequence[View],
+    board: BoardSpec,
+    choices: Sequence[LensChoice],
+    terms: tuple[tuple[int, int], ...],
+) -> Adjustment:
     fits = [choice.fit for choice in choices]
     index: list[dict[int, int]] = []
     for camera in range(2):
@@ -188,16 +242,17 @@ def _joint(views: Sequence[View], board: BoardSpec, choices: Sequence[LensChoice
     layout = SharedLayout(
         models=tuple(choice.lens.model for choice in choices),
         free=tuple(free_mask(choice.lens) for choice in choices),
+        n_shape=len(terms),
     )
     start = RigState(
         intrinsics=tuple(fit.state.intrinsics[0] for fit in fits),
         rotation=rotation,
         translation=translation,
-        shape=np.zeros(0),
+        shape=np.mean([fit.state.shape for fit in fits], axis=0),
         board_rotations=np.stack(rotations),
         board_translations=np.stack(translations),
     )
-    observations = gather(views, board, cameras=[0, 1])
+    observations = gather(views, board, cameras=[0, 1], terms=terms)
     try:
         return adjust(observations, layout, start, loss="tukey")
     except ValueError as error:

@@ -63,9 +63,9 @@ def free_mask(lens: Lens, *, skew: bool = False) -> BoolArray:
     return mask
 
 
-def single_camera_layout(lens: Lens, *, skew: bool = False) -> SharedLayout:
+def single_camera_layout(lens: Lens, *, skew: bool = False, n_shape: int = 0) -> SharedLayout:
     """Layout of one camera alone."""
-    return SharedLayout(models=(lens.model,), free=(free_mask(lens, skew=skew),))
+    return SharedLayout(models=(lens.model,), free=(free_mask(lens, skew=skew),), n_shape=n_shape)
 
 
 def robust_homography(observation: Observation, board: BoardSpec, camera: str) -> FloatArray:
@@ -89,7 +89,9 @@ def robust_homography(observation: Observation, board: BoardSpec, camera: str) -
     return np.asarray(found, dtype=np.float64)
 
 
-def _guess(homographies: Sequence[FloatArray], focal: float, setup: CameraSetup, lens: Lens) -> RigState:
+def _guess(
+    homographies: Sequence[FloatArray], focal: float, setup: CameraSetup, *, lens: Lens, n_shape: int
+) -> RigState:
     width, height = setup.image_size_px
     intrinsics = np.zeros(N_PINHOLE + FULL_DISTORTION[lens.model])
     intrinsics[:4] = focal, focal, (width - 1) / 2, (height - 1) / 2
@@ -101,7 +103,7 @@ def _guess(homographies: Sequence[FloatArray], focal: float, setup: CameraSetup,
         intrinsics=(intrinsics,),
         rotation=np.eye(3),
         translation=np.zeros(3),
-        shape=np.zeros(0),
+        shape=np.zeros(n_shape),
         board_rotations=np.stack([rotation for rotation, _ in poses]),
         board_translations=np.stack([translation for _, translation in poses]),
     )
@@ -145,13 +147,14 @@ def start_camera(
     longer = float(max(width, height))
     trials = [focal for focal in (closed,) if focal is not None and 0.2 * longer < focal < 20 * longer]
     trials += [factor * longer for factor in _FOCAL_TRIALS]
-    layout, best = single_camera_layout(lens), None
+    n_shape = observations.shape_basis.shape[1]
+    layout, best = single_camera_layout(lens, n_shape=n_shape), None
     for focal in trials:
         try:
             fitted = adjust(
                 observations,
                 layout,
-                _guess(homographies, focal, setup, lens),
+                _guess(homographies, focal, setup, lens=lens, n_shape=n_shape),
                 loss="huber",
                 stopping=Stopping(relative_cost=1e-7, relative_step=1e-5, iterations=40),
             )

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from rigcheck.calibration.shape import shape_basis
 from rigcheck.geometry.adjustment import Observations
 from rigcheck.model import BoardSpec, Observation
 
@@ -60,7 +61,11 @@ def corner_sigmas(sides: Sequence[Observation]) -> FloatArray:
 
 
 def gather(
-    views: Sequence[View], board: BoardSpec, *, cameras: Sequence[int], shape_basis: FloatArray | None = None
+    views: Sequence[View],
+    board: BoardSpec,
+    *,
+    cameras: Sequence[int],
+    terms: tuple[tuple[int, int], ...] = (),
 ) -> Observations:
     """Observations of the given cameras, views numbered as in `views`.
 
@@ -71,11 +76,11 @@ def gather(
     board : BoardSpec
     cameras : sequence of int
         Which sides to use; they are renumbered 0, 1 in this order.
-    shape_basis : (n_corners, K) float64, optional
-        Out-of-plane offsets of the board's corners for one unit of each shape coefficient.
+    terms : tuple of (i, j)
+        Terms of the board's shape that are free (:mod:`rigcheck.calibration.shape`); none for a flat board.
     """
     corners = board.corners_mm
-    basis = np.zeros((len(corners), 0)) if shape_basis is None else shape_basis
+    basis = shape_basis(board, corners[:, :2], terms)
     rows: list[tuple[int, int, Observation]] = []
     for view_idx, view in enumerate(views):
         for number, camera in enumerate(cameras):

@@ -1,6 +1,12 @@
 """The checks of `calibrate`: whether a calibration is one to build a digital face on."""
 
-from rigcheck.checks import calibration_outcome, calibration_residuals, calibration_views
+from rigcheck.checks import (
+    calibration_blind,
+    calibration_outcome,
+    calibration_residuals,
+    calibration_shape,
+    calibration_views,
+)
 from rigcheck.checks.core import Check
 from rigcheck.model import CalibrationRun
 
@@ -8,7 +14,13 @@ __all__ = ["CHECKS"]
 
 CHECKS: tuple[Check[CalibrationRun], ...] = tuple(
     sorted(
-        (*calibration_outcome.CHECKS, *calibration_residuals.CHECKS, *calibration_views.CHECKS),
+        (
+            *calibration_blind.CHECKS,
+            *calibration_outcome.CHECKS,
+            *calibration_residuals.CHECKS,
+            *calibration_shape.CHECKS,
+            *calibration_views.CHECKS,
+        ),
         key=lambda check: check.code,
     )
 )

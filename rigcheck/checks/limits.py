@@ -45,6 +45,20 @@ _MAPPING_SOURCE = (
 )
 _PRINT_SOURCE = "0.05 % of 200 mm is 0.10 mm, the harm limit; calipers of 0.03 mm over 100 mm reach 0.03 %"
 
+_FLATNESS_SOURCE = (
+    "Simulated with the board taken as flat: a bow of 0.05 mm moves an 80 mm baseline by 0.09 mm and the face "
+    "by 0.4 mm; " + _COMMON
+)
+_BIAS_SOURCE = (
+    "Simulated (10 x 7 corners of 10 mm, f 1300 px, noise 0.05 px): a bow of 0.02 mm over 90 mm gives 0.06, "
+    "0.05 mm 0.31, 0.1 mm 0.65; decentring left out gives 0.21; flat boards -0.01"
+)
+_PATTERN_SOURCE = (
+    "Simulated (f 1420 px, baseline 72 mm, noise 0.05 px): decentring of 5e-4 left out of the lens model "
+    "gives 0.025 px and 0.11 mm in depth, the harm limit; right models up to 0.007 px"
+)
+_KNOWN_LENGTH_SOURCE = "0.05 and 0.125 % of 200 mm are 0.10 and 0.25 mm, the harm limits"
+
 LIMITS: tuple[Limit, ...] = (
     Limit(name="harm.depth_mm.caution", value=0.10, unit="mm", source=_COMMON),
     Limit(name="harm.depth_mm.fail", value=0.25, unit="mm", source=_COMMON),
@@ -74,7 +88,20 @@ LIMITS: tuple[Limit, ...] = (
         source=_COMMON + "; a robust fit rests on the majority being sound",
     ),
     Limit(name="mapping.sigma_px.caution", value=0.25, unit="px", source=_MAPPING_SOURCE),
+    Limit(name="board.flatness_mm.caution", value=0.05, unit="mm", source=_FLATNESS_SOURCE),
     Limit(name="print.scale_sigma.caution", value=0.0005, unit="", source=_PRINT_SOURCE),
+    Limit(name="residuals.bias_ratio.caution", value=0.2, unit="", source=_BIAS_SOURCE),
+    Limit(
+        name="pixels.aspect_error.caution",
+        value=0.001,
+        unit="",
+        source="Sensors' pixels are square to better than this (common practice, no source); a print "
+        "stretched 0.5 % one way gives 0.0049 (simulated)",
+    ),
+    Limit(name="residuals.pattern_px.caution", value=0.02, unit="px", source=_PATTERN_SOURCE),
+    Limit(name="known_length.error.caution", value=0.0005, unit="", source=_KNOWN_LENGTH_SOURCE),
+    Limit(name="known_length.error.fail", value=0.00125, unit="", source=_KNOWN_LENGTH_SOURCE),
+    Limit(name="clip.drift_depth_mm.caution", value=0.10, unit="mm", source="The harm limit; " + _COMMON),
 )
 
 

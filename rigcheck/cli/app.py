@@ -71,6 +71,9 @@ def calibrate(
         str | None,
         typer.Option("--lens", help="brown2, brown4, brown5, brown8 or fisheye4; chosen when not given."),
     ] = None,
+    flat_board: Annotated[
+        bool, typer.Option("--flat-board", help="Take the board as flat instead of solving for its shape.")
+    ] = False,
     replace: Annotated[
         bool, typer.Option("--replace", help="Replace an earlier calibration in DIR.")
     ] = False,
@@ -93,6 +96,7 @@ def calibrate(
             rig=rig,
             pairing=job.PairingChoice(by=pair, offset_frames=offset_frames),
             lens=lens,
+            flat_board=flat_board,
             progress=sink,
         )
     job.write_calibration(result, out, replace_earlier=replace)

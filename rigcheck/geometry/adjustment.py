@@ -140,7 +140,7 @@ class RigState:
             intrinsics=tuple(intrinsics),
             rotation=rotation,
             translation=translation,
-            shape=self.shape + shared[layout.shape_slice],
+            shape=self.shape + shared[layout.shape_slice] if layout.n_shape else self.shape,
             board_rotations=exp_rotation(private[:, :3]) @ self.board_rotations,
             board_translations=self.board_translations + private[:, 3:],
         )
@@ -180,7 +180,7 @@ def predict(observations: Observations, layout: SharedLayout, state: RigState) -
     o = observations
     rotations, translations = state.board_rotations[o.view_idx], state.board_translations[o.view_idx]
     points = o.points_mm.copy()
-    if layout.n_shape:
+    if len(state.shape):
         points[:, 2] += o.shape_basis @ state.shape
     turned = np.einsum("nij,nj->ni", rotations, points)
     in_camera1 = turned + translations
@@ -455,6 +455,7 @@ def adjust(
     ----------
     observations : Observations
     layout : SharedLayout
+        Its `n_shape` is 0 (the start's shape, if any, is held) or the number of shape coefficients.
     start : RigState
         Close enough that every corner projects in front of its camera.
     loss : {"squares", "huber", "tukey"}

@@ -7,9 +7,10 @@ References
 ----------
 Huber & Ronchetti, Robust Statistics, 2nd ed., 2009, ch. 6-7 (M-estimates of regression).
 Huber's width gives 95 % efficiency at normal noise in two dimensions (found by integrating
-2 E[stiffness]^2 / E[psi^2] over the Rayleigh distribution, which a test repeats). Tukey's is far wider than its
-95 % width of 5.12: what a lens model or a print leaves over has heavier tails than noise, and a narrow
-width throws those corners out together and with them what they say; gross outliers are forgotten either way.
+2 E[stiffness]^2 / E[psi^2] over the Rayleigh distribution, which a test repeats). Tukey's is far wider than
+its 95 % width of 5.12: what a lens model or a print leaves over has heavier tails than noise, and a narrow
+width throws those corners out together and with them what they say; gross outliers are forgotten either
+way.
 """
 
 from dataclasses import dataclass

@@ -1,6 +1,5 @@
 """From board footage to a calibration with its checks and its files."""
 
-from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Literal
@@ -10,7 +9,7 @@ from rigcheck.calibration.choose import MOST_VIEWS, choose_views
 from rigcheck.calibration.views import usable_views
 from rigcheck.checks import CALIBRATION_CHECKS, Limits, effective_limits, overall_verdict, run_checks
 from rigcheck.errors import ConfigError
-from rigcheck.footage import Clip, Pairing, open_footage, pair_clips, parse_footage
+from rigcheck.footage import Clip, Pairing, open_cameras, pair_clips, parse_footage
 from rigcheck.geometry.robust import HUBER_WIDTH, TUKEY_WIDTH
 from rigcheck.jobs.looking import MOST_LOOKS, Looked, look_at_clip, look_at_pair, refuse_no_board
 from rigcheck.model import (
@@ -79,6 +78,7 @@ def calibrate(
     rig: RigDescription | str | Path | None = None,
     pairing: PairingChoice | None = None,
     lens: str | None = None,
+    flat_board: bool = False,
     progress: ProgressSink | None = None,
 ) -> CalibrationResult:
     """Calibrate one camera, or a pair, from footage of a board.
@@ -94,6 +94,8 @@ def calibrate(
     pairing : PairingChoice, optional
     lens : str, optional
         One lens model by name (brown2, brown4, brown5, brown8, fisheye4); chosen from all when not given.
+    flat_board : bool
+        Take the board as flat instead of solving for its shape.
     progress : ProgressSink, optional
 
     Returns
@@ -125,7 +127,7 @@ def calibrate(
     chosen = choose_views(usable, board_spec, setups)
     track = progress.track("Solving")
     track(0, 1)
-    solution = solve([usable[n] for n in chosen], board_spec, setups, lenses=lenses)
+    solution = solve([usable[n] for n in chosen], board_spec, setups, lenses=lenses, flat_board=flat_board)
     track(1, 1)
     hashes = {path: file_sha256(path) for path in files}
     touched = dict.fromkeys((*files, *footage_paths(footage1, footage2)))
@@ -134,7 +136,9 @@ def calibrate(
     run = calibration_run(
         solution,
         provenance=make_provenance(
-            "calibrate", inputs=hashes, options=_options(footage1, footage2, pairing, lens)
+            "calibrate",
+            inputs=hashes,
+            options=_options(footage1, footage2, pairing) | {"lens": lens, "flat_board": flat_board},
         ),
         working_distance_mm=None if description is None else description.working_distance_mm,
         rejected=looked.rejected,
@@ -212,15 +216,7 @@ def _open(
             hint="give the file that holds both cameras alone.",
         )
     names = _camera_names(rig, 2 if both_in_one or footage2 is not None else 1)
-    if both_in_one:
-        clips: tuple[Clip, ...] = (
-            open_footage(first, camera=names[0], half="first"),
-            open_footage(first, camera=names[1], half="second"),
-        )
-    elif footage2 is None:
-        clips = (open_footage(first, camera=names[0]),)
-    else:
-        clips = (open_footage(first, camera=names[0]), open_footage(footage2, camera=names[1]))
+    clips = open_cameras([footage1] if footage2 is None else [footage1, footage2], cameras=names)
     if len(clips) == 1:
         return _Footage(clips=clips, pairing=None)
     how = pairing or PairingChoice()
@@ -247,15 +243,14 @@ def _setup(clip: Clip, number: int, rig: RigDescription | None) -> CameraSetup:
 
 
 def _options(
-    footage1: str | Path, footage2: str | Path | None, pairing: PairingChoice | None, lens: str | None
-) -> Mapping[str, object]:
+    footage1: str | Path, footage2: str | Path | None, pairing: PairingChoice | None
+) -> dict[str, object]:
     how = pairing or PairingChoice()
     return {
         "footage1": str(footage1),
         "footage2": None if footage2 is None else str(footage2),
         "pair": how.by,
         "offset_frames": how.offset_frames,
-        "lens": lens,
         "most_looks": MOST_LOOKS,
         "most_views": MOST_VIEWS,
         "huber_width": HUBER_WIDTH,
@@ -265,11 +260,11 @@ def _options(
 
 def _notes(footage: _Footage, looked: Looked, usable: int, chosen: int) -> tuple[str, ...]:
     sentences = [finding.sentence for finding in footage.findings]
-    if footage.pairing is not None:
+    if footage.pairing is not None and not any("paired by" in one.lower() for one in sentences):
         sentences.append(f"Paired by {footage.pairing.basis}: {footage.pairing.n_pairs} pairs.")
     used = "all were used" if chosen == usable else f"the {chosen} that add most to what is known were used"
     sentences.append(f"Looked at {looked.looked} moments; {usable} show enough of the board; {used}.")
-    return tuple(dict.fromkeys(sentences))
+    return tuple(dict.fromkeys(one[:1].upper() + one[1:] for one in sentences))
 
 
 def _worst_pictures(run: CalibrationRun, footage: _Footage) -> dict[tuple[int, str], ImageArray]:

@@ -15,9 +15,13 @@ from rigcheck.geometry.projection import intrinsics_vector
 from rigcheck.model import BoardSpec, CameraModel, FrameRef, Observation, RigidTransform
 
 HANDBOOK_CAMERA = CameraModel(
-    name="one", image_size_px=(1440, 1080), model="brown", focal_px=(1300.0, 1300.0),
-    principal_point_px=(719.5, 539.5), distortion=(0.0, 0.0, 0.0, 0.0),
-)  # fmt: skip
+    name="one",
+    image_size_px=(1440, 1080),
+    model="brown",
+    focal_px=(1300.0, 1300.0),
+    principal_point_px=(719.5, 539.5),
+    distortion=(0.0, 0.0, 0.0, 0.0),
+)
 HANDBOOK_BOARD = BoardSpec(name="10x7 corners", kind="checkerboard", squares=(11, 8), square_mm=10.0)
 
 
@@ -190,7 +194,9 @@ def test_board_shape_is_recovered_when_it_is_free(rng):
         for k, pose in enumerate(board_poses(rng(21, 99), 20))
     ]
     views = [(side,) for side in sides if side is not None]
-    observations = gather(views, BOARD, cameras=[0], shape_basis=basis)
+    observations = replace(
+        gather(views, BOARD, cameras=[0]), shape_basis=basis[np.concatenate([v.corner_ids for (v,) in views])]
+    )
     poses = [pose for side, pose in zip(sides, board_poses(rng(21, 99), 20), strict=True) if side is not None]
     flat = single_camera_layout(LENSES["brown4"])
     layout = replace(flat, n_shape=1)
@@ -244,8 +250,10 @@ def test_how_it_stopped_is_said(rng):
 def test_views_out_of_order_are_refused():
     side = Observation(
         ref=FrameRef(camera="a", frame_idx=0, origin="x"),
-        corner_ids=np.arange(12), corners_px=np.zeros((12, 2)), sigma_px=np.ones(12),
-    )  # fmt: skip
+        corner_ids=np.arange(12),
+        corners_px=np.zeros((12, 2)),
+        sigma_px=np.ones(12),
+    )
     observations = gather([(side,), (side,)], BOARD, cameras=[0])
     with pytest.raises(ValueError, match="sorted by view"):
         replace(observations, view_idx=observations.view_idx[::-1].copy())

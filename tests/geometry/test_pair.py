@@ -176,7 +176,8 @@ def test_implicit_derivatives_agree_with_triangulating_again():
 
 
 def test_harm_of_named_changes_matches_the_handbook():
-    """Handbook 11, reference rig: convergence 0.05 deg 0.49 mm, twist 0.05 deg 0.09, baseline 0.1 mm 0.27 (RMS depth)."""
+    """Handbook 11, reference rig: convergence 0.05 deg 0.49 mm, twist 0.05 deg 0.09, baseline 0.1 mm
+    0.27 (RMS depth)."""
     rig = reference_rig()
     pose = rig.camera2_from_camera1
     grid = face_points(rig)
