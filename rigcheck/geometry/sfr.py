@@ -122,7 +122,7 @@ def edge_sfr(values: ArrayLike, *, order: int = 1, taper: Taper = "tukey") -> Ed
 
 
 def responses(
-    profiles: FloatArray, bin_px: float | FloatArray, *, taper: Taper = "tukey"
+    profiles: FloatArray, bin_px: float | FloatArray, *, taper: Taper = "tukey", flat_share: float = 0.0
 ) -> tuple[FloatArray, FloatArray]:
     """Responses of edge profiles that are sampled evenly.
 
@@ -133,6 +133,9 @@ def responses(
     bin_px : float or (N,) float64
         Distance between samples across the edge, px.
     taper : "tukey" or "hamming"
+    flat_share : float
+        Share of the window, from its middle, that is left at 1: for profiles so short that a window tapered
+        all the way would narrow the line spread itself.
 
     Returns
     -------
@@ -149,7 +152,7 @@ def responses(
     centre = (weight * at).sum(axis=1) / np.where(weight.sum(axis=1) == 0.0, 1.0, weight.sum(axis=1))
     centre = np.clip(centre, 0.25 * len(at), 0.75 * len(at))
     reach = np.maximum(centre + 1.0, len(at) - centre)
-    spread = slope * _window(at, centre[:, None], reach[:, None], taper)
+    spread = slope * _window(at, centre[:, None], reach[:, None], taper, flat_share)
     modulus = np.abs(np.fft.rfft(spread, axis=1))
     keep = profiles.shape[1] // 4 + 1
     angle = 2.0 * np.pi * np.arange(keep) / profiles.shape[1]
@@ -174,12 +177,19 @@ def mtf50(frequency_cy_px: FloatArray, response: FloatArray) -> FloatArray:
     return np.where(below.any(axis=1) & (first > 0), found, np.nan)
 
 
-def _window(at: NDArray[np.int64], centre: FloatArray, reach: float | FloatArray, taper: Taper) -> FloatArray:
+def _window(
+    at: NDArray[np.int64],
+    centre: FloatArray,
+    reach: float | FloatArray,
+    taper: Taper,
+    flat_share: float = 0.0,
+) -> FloatArray:
     """Window over samples (N, B), 0 (Hamming: 0.08) at `reach` from its centre and beyond."""
     share = np.clip(np.abs(at - centre) / reach, 0.0, 1.0)
     edge = 0.5 if taper == "tukey" else 0.54
     inside = share < 1.0
-    return np.asarray(inside * (edge + (1.0 - edge) * np.cos(np.pi * share)))
+    turn = np.clip((share - flat_share) / (1.0 - flat_share), 0.0, 1.0)
+    return np.asarray(inside * (edge + (1.0 - edge) * np.cos(np.pi * turn)))
 
 
 def _upright(picture: FloatArray) -> tuple[FloatArray, bool]:
