@@ -1,6 +1,7 @@
 """Boards: drawing them, finding their corners, and telling a wrong description."""
 
 from rigcheck.target.detect import BoardDetector, detect_board
+from rigcheck.target.diagnosis import diagnose_description
 from rigcheck.target.glance import Glance
 from rigcheck.target.layout import BoardLayout, board_layout, check_board
 from rigcheck.target.outline import BoardOutline, board_outline, board_picture, picture_from_board_px
@@ -22,5 +23,6 @@ __all__ = [
     "board_svg",
     "check_board",
     "detect_board",
+    "diagnose_description",
     "picture_from_board_px",
 ]

@@ -12,9 +12,10 @@ from rigcheck.target.crossing import CrossingFit, Crossings, fit_crossings
 from rigcheck.target.glance import MARKERS_LONG_SIDE_PX, SQUARES_LONG_SIDE_PX, Glance, shrunken
 from rigcheck.target.layout import board_layout, check_board, open_dictionary
 from rigcheck.target.markers import (
+    Agreement,
     CornerStart,
     Markers,
-    agreeing,
+    agreement,
     corner_starts,
     find_markers,
     marker_detector,
@@ -135,8 +136,10 @@ class BoardDetector:
         start, n_markers = none, 0
         if min(small.shape) >= MIN_SIDE_PX and self._finders:
             markers = find_markers(self._finders[0], small)
-            kept = markers.chosen(agreeing(markers, self.layout))
-            start, n_markers = corner_starts(kept, self.layout, self.spec.corner_grid), len(kept.ids)
+            agreed = agreement(markers, self.layout)
+            if agreed.sound:
+                kept = markers.chosen(agreed.members)
+                start, n_markers = corner_starts(kept, self.layout, self.spec.corner_grid), len(kept.ids)
         elif min(small.shape) >= MIN_SIDE_PX:
             start = checkerboard_starts(small, self.spec, quick=True) or none
         return Glance(
@@ -154,20 +157,28 @@ class BoardDetector:
                 "no_board",
                 f"no checkerboard with {columns} x {rows} inner corners found; all must be in view",
             )
-        markers, kept = self._markers(image)
-        if len(kept.ids) == 0:
+        markers, agreed = self._markers(image)
+        kept = markers.chosen(agreed.members)
+        if len(kept.ids) == 0 or not agreed.sound:
             return self._no_markers(ref, markers)
         return corner_starts(kept, self.layout, self.spec.corner_grid)
 
-    def _markers(self, image: Picture) -> tuple[Markers, Markers]:
-        """All markers found and those that agree: a quick look, then a thorough one unless all were there."""
-        looks = []
-        for finder in self._finders:
-            markers = find_markers(finder, image)
-            looks.append((markers, markers.chosen(agreeing(markers, self.layout))))
-            if len(looks[-1][1].ids) == len(self.layout.marker_ids):
+    def _markers(self, image: Picture) -> tuple[Markers, Agreement]:
+        """All markers found, and which of them agree.
+
+        A quick look first, a thorough one unless all were there, and if not even half were there one
+        more with the local contrast raised: in near infrared a print may be only a few grey values
+        darker than its paper.
+        """
+        looks: list[tuple[Markers, Agreement]] = []
+        total, seen = len(self.layout.marker_ids), 0
+        for finder, raised, enough in ((0, False, 0), (1, False, total), (1, True, total // 2)):
+            if looks and seen >= enough:
                 break
-        return max(looks, key=lambda look: (len(look[1].ids), len(look[0].ids)))
+            markers = find_markers(self._finders[finder], _raised(image) if raised else image)
+            looks.append((markers, agreement(markers, self.layout)))
+            seen = max(int(look[1].members.sum()) for look in looks)
+        return max(looks, key=lambda look: (int(look[1].members.sum()), len(look[0].ids)))
 
     def _corners(self, image: Picture, start: CornerStart) -> _Corners:
         straight = np.zeros((len(start.ids), 2))
@@ -227,12 +238,17 @@ class BoardDetector:
                 f"{len(markers.ids)} markers of {self.spec.dictionary} found, at least 2 neighbours needed: "
                 "is the board in view, sharp, evenly lit, and described as printed?",
             )
-        outside = int((markers.ids >= len(self.layout.marker_ids)).sum())
+        known = int((markers.ids < len(self.layout.marker_ids)).sum())
+        if 2 * known < len(markers.ids):
+            found = (
+                f"{len(markers.ids)} markers found, only {known} of them with ids that {self.spec.name} has"
+            )
+        else:
+            found = f"{len(markers.ids)} markers found, but they do not stand as on {self.spec.name}"
         return self._rejection(
             ref,
             "wrong_board",
-            f"{len(markers.ids)} markers found, {outside} of them with ids that this board does not have, "
-            f"and no two stand to each other as on {self.spec.name}: is this its description?",
+            f"{found}: are squares (columns, rows), dictionary and layout those of the board in the picture?",
         )
 
     def _too_few(self, ref: FrameRef, count: int) -> Rejection:
@@ -245,6 +261,12 @@ class BoardDetector:
 
     def _rejection(self, ref: FrameRef, code: str, words: str) -> Rejection:
         return Rejection(ref=ref, code=code, sentence=f"{ref.label}: {words}.".replace("?.", "?"))
+
+
+def _raised(image: Picture) -> Picture:
+    """Raise local contrast, to find markers by; corners are fitted in the picture as it is."""
+    levelled = cv2.createCLAHE(clipLimit=8.0, tileGridSize=(8, 8)).apply(image)
+    return np.asarray(levelled, dtype=np.uint8)
 
 
 def _usable(start: CornerStart, image: Picture) -> NDArray[np.bool_]:

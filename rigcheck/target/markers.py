@@ -12,11 +12,21 @@ from rigcheck.target.neighbours import homography, mapped
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 
-__all__ = ["CornerStart", "Markers", "agreeing", "corner_starts", "find_markers", "marker_detector"]
+__all__ = [
+    "Agreement",
+    "CornerStart",
+    "Markers",
+    "agreement",
+    "corner_starts",
+    "find_markers",
+    "marker_detector",
+]
 
 NEAR_SQUARES = 3.2
 AGREE_SQUARES = 0.35
 AGREE_GROWTH = 0.12
+MIN_SHARE = 0.7
+MOST_AGAINST = 0.06
 # Half diagonal of a square: the centre of the marker beside a corner is this far from it.
 BESIDE_SQUARES = 0.71
 
@@ -64,8 +74,38 @@ def find_markers(detector: "cv2.aruco.ArucoDetector", image: NDArray[np.uint8]) 
     return Markers(ids=np.asarray(ids, dtype=np.int64).reshape(-1), corners_px=places)
 
 
-def agreeing(markers: Markers, layout: BoardLayout) -> NDArray[np.bool_]:
-    """Say which markers stand to their neighbours as the board's layout says.
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Agreement:
+    """How found markers stand to a board's layout.
+
+    Parameters
+    ----------
+    members : (M,) bool
+        The largest group of markers that agree with one another; none when no two agree.
+    share : float
+        Share of the pairs of neighbours (by their ids) that agree; 0 without any such pair.
+    against : int
+        Markers that should have members for neighbours and agree with none of these.
+    """
+
+    members: NDArray[np.bool_]
+    share: float
+    against: int
+
+    @property
+    def sound(self) -> bool:
+        """Whether the layout can be the picture's.
+
+        A few misread ids leave a share of 0.9 and one or two markers against it. Columns and rows
+        swapped leave 0.4 or less; the other layout on an odd number of columns agrees but where one row
+        of markers meets the next, which sets a tenth of them against it.
+        """
+        count = int(self.members.sum())
+        return self.share >= MIN_SHARE and self.against <= max(2, MOST_AGAINST * count)
+
+
+def agreement(markers: Markers, layout: BoardLayout) -> Agreement:
+    """Say which markers stand to their neighbours as the board's layout says, and how many do.
 
     Parameters
     ----------
@@ -75,8 +115,7 @@ def agreeing(markers: Markers, layout: BoardLayout) -> NDArray[np.bool_]:
 
     Returns
     -------
-    (M,) bool
-        The largest group of markers that agree with one another; none when no two agree.
+    Agreement
 
     Notes
     -----
@@ -86,21 +125,22 @@ def agreeing(markers: Markers, layout: BoardLayout) -> NDArray[np.bool_]:
     vouch for it and is left out.
     """
     known = (markers.ids >= 0) & (markers.ids < len(layout.marker_ids))
-    result = np.zeros(len(markers.ids), dtype=bool)
-    if known.sum() < 2:
-        return result
+    members = np.zeros(len(markers.ids), dtype=bool)
     index = np.flatnonzero(known)
-    ids, places = markers.ids[index], markers.corners_px[index]
-    agree = _agreement(layout.marker_corners[ids], places) & (ids[:, None] != ids[None, :])
+    if len(index) < 2:
+        return Agreement(members=members, share=0.0, against=0)
+    ids = markers.ids[index]
+    near, agree = _agreement(layout.marker_corners[ids], markers.corners_px[index])
     group = _largest_group(agree)
     unique, counts = np.unique(ids[group], return_counts=True)
     group &= ~np.isin(ids, unique[counts > 1])
-    result[index[group]] = group.sum() >= 2
-    return result
+    members[index[group]] = group.sum() >= 2
+    against = int((near[:, group].any(axis=1) & ~group).sum())
+    return Agreement(members=members, share=float(agree.sum() / max(near.sum(), 1)), against=against)
 
 
-def _agreement(board: FloatArray, places: FloatArray) -> NDArray[np.bool_]:
-    """(M, M) bool from board corners (M, 4, 2), squares, and places (M, 4, 2), px."""
+def _agreement(board: FloatArray, places: FloatArray) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """Neighbours, and neighbours that agree, (M, M) bool, from corners (M, 4, 2) in squares and in px."""
     own = homography(board, places)
     centres_b, centres_p = board.mean(axis=1), places.mean(axis=1)
     distance = np.linalg.norm(centres_b[:, None] - centres_b[None], axis=2)
@@ -110,8 +150,8 @@ def _agreement(board: FloatArray, places: FloatArray) -> NDArray[np.bool_]:
     error_px = np.linalg.norm(said - centres_p[None], axis=2)
     square_px = np.sqrt(np.abs(np.linalg.det(mapped(own, centres_b)[1])))[:, None]
     fits = error_px < (AGREE_SQUARES + AGREE_GROWTH * distance) * square_px
-    fits &= (distance < NEAR_SQUARES) & (distance > 0.0)
-    return np.asarray(fits & fits.T)
+    near = (distance < NEAR_SQUARES) & (distance > 0.0)
+    return near, near & fits & fits.T
 
 
 def _largest_group(agree: NDArray[np.bool_]) -> NDArray[np.bool_]:
