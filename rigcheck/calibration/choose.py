@@ -12,12 +12,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rigcheck.calibration.solve import solve
-from rigcheck.calibration.start import LENSES
+from rigcheck.calibration.start import LENSES, closed_form_pose
 from rigcheck.calibration.views import CameraSetup, View, gather
 from rigcheck.geometry.adjustment import RigState, normal_equations, predict
-from rigcheck.geometry.planar import homography, pose_from_homography
-from rigcheck.geometry.projection import unproject
-from rigcheck.model import BoardSpec, LensModel, Observation
+from rigcheck.model import BoardSpec, LensModel
 
 FloatArray = NDArray[np.float64]
 
@@ -98,7 +96,7 @@ def _state_of_all(
         side = view[camera]
         if side is None:
             raise ValueError("choose_views: a view without a side")
-        rotation, translation = _pose(side, board, state.intrinsics[camera], models[camera])
+        rotation, translation = closed_form_pose(side, board, state.intrinsics[camera], models[camera])
         if camera == 1:
             rotation, translation = (
                 state.rotation.T @ rotation,
@@ -110,12 +108,3 @@ def _state_of_all(
         board_rotations=np.stack([rotation for rotation, _ in poses]),
         board_translations=np.stack([translation for _, translation in poses]),
     )
-
-
-def _pose(
-    side: Observation, board: BoardSpec, intrinsics: FloatArray, model: LensModel
-) -> tuple[FloatArray, FloatArray]:
-    rays = unproject(side.corners_px, intrinsics, model)
-    good = np.isfinite(rays).all(1)
-    plane = board.corners_mm[side.corner_ids, :2]
-    return pose_from_homography(homography(plane[good], rays[good]))

@@ -32,10 +32,13 @@ __all__ = ["LensChoice", "choose_lens", "fit_camera"]
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class LensChoice:
-    """The chosen lens of one camera, its fit, and how every candidate did."""
+    """The chosen lens of one camera, where its fit ended, and how every candidate did.
+
+    `held_out_ratio` is None where there was no choice.
+    """
 
     lens: Lens
-    fit: Adjustment
+    state: RigState
     scores: tuple[ModelScore, ...]
     held_out_ratio: float | None
 
@@ -207,7 +210,7 @@ def choose_lens(
     )
     return LensChoice(
         lens=by_name[chosen],
-        fit=fits[chosen],
+        state=fits[chosen].state,
         scores=scores,
         held_out_ratio=held_out[chosen][1] / max(_trusted_rms(fits[chosen], trusted), 1e-12)
         if chosen in held_out

@@ -18,6 +18,7 @@ from rigcheck.calibration.harm import (
     mapping_uncertainty,
     single_camera_harm_mm,
 )
+from rigcheck.calibration.prior import IntrinsicsPrior, agreement
 from rigcheck.calibration.quantities import (
     Quantity,
     flatness,
@@ -186,6 +187,8 @@ def _measurements(
         ),
         n=len(solution.views),
     )
+    if solution.prior is not None:
+        out |= _prior_measurements(solution, solution.prior)
     out["board.flatness_mm"] = flatness(solution, numbers)
     scale = solution.board.scale_sigma
     out["board.scale_sigma"] = Estimate(
@@ -198,6 +201,15 @@ def _measurements(
     )
     out["views.working_distance_mm"] = Estimate(value=distance_mm, unit="mm", n=len(solution.views))
     return out
+
+
+def _prior_measurements(solution: Solution, prior: IntrinsicsPrior) -> dict[str, Estimate]:
+    names = parameter_names(solution)
+    found = agreement(solution.adjustment, prior, solution.covariance.information, names)
+    return {
+        "prior.chi_square": Estimate(value=found.chi_square, n=found.freedom),
+        f"prior.largest_shift.{found.largest}": Estimate(value=found.largest_sigmas, unit="sigma", n=1),
+    }
 
 
 def _camera_measurements(solution: Solution, camera: int) -> dict[str, Estimate]:
@@ -213,7 +225,9 @@ def _camera_measurements(solution: Solution, camera: int) -> dict[str, Estimate]
         f"{name}.mapping_sigma_px": Estimate(value=mapping.rms_px, unit="px", n=corners),
         f"{name}.unmapped_share": Estimate(value=mapping.unmapped_share),
         f"{name}.held_out_ratio": Estimate(
-            value=ratio, n=views, reason="" if ratio is not None else "one lens model given: none was chosen"
+            value=ratio,
+            n=views,
+            reason="" if ratio is not None else "the lens model was given, none was chosen",
         ),
         f"{name}.coverage": Estimate(value=float(covered.mean()), n=views),
         f"{name}.tilt_spread_deg": Estimate(value=tilt_spread_deg(solution, camera), unit="deg", n=views),

@@ -7,6 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rigcheck.calibration.lens import LensChoice, choose_lens
+from rigcheck.calibration.prior import IntrinsicsPrior
 from rigcheck.calibration.shape import FURTHER, QUADRATIC, shape_terms
 from rigcheck.calibration.start import Lens, free_mask
 from rigcheck.calibration.views import CameraSetup, View, gather, usable_views
@@ -40,6 +41,7 @@ class Solution:
     adjustment: Adjustment
     covariance: SharedCovariance
     terms: tuple[tuple[int, int], ...]
+    prior: IntrinsicsPrior | None
     rejected: tuple[Rejection, ...]
 
 
@@ -50,6 +52,7 @@ def solve(
     *,
     lenses: Sequence[Lens] | None = None,
     flat_board: bool = False,
+    prior: IntrinsicsPrior | None = None,
 ) -> Solution:
     """Calibrate one camera, or two jointly, from views of a board.
 
@@ -64,6 +67,8 @@ def solve(
         Candidate lens models; all when not given. One only: no choice is made.
     flat_board : bool
         Take the board as flat instead of solving for its shape.
+    prior : IntrinsicsPrior, optional
+        A workshop calibration's intrinsics; its lens models are kept, and one pair of views is enough.
 
     Returns
     -------
@@ -80,25 +85,18 @@ def solve(
     Intrinsics stay free in the joint fit: freezing them at each camera's own solution biases the baseline.
     """
     usable = usable_views(views, board)
-    _enough_views(usable, setups)
+    _enough_views(usable, setups, least=MIN_VIEWS if prior is None else 1)
     terms = () if flat_board else shape_terms(board, QUADRATIC)
-    choices = tuple(
-        choose_lens(
-            [view for view in usable if view[camera] is not None],
-            board,
-            setup,
-            camera=camera,
-            lenses=lenses,
-            terms=terms,
-        )
-        for camera, setup in enumerate(setups)
-    )
-    adjustment = _polished(choices[0].fit) if len(setups) == 1 else _joint(usable, board, choices, terms)
+    if prior is None:
+        choices = _chosen(usable, board, setups, lenses, terms)
+    else:
+        choices = _given(usable, board, prior, terms)
+    adjustment = _together(usable, board, choices, terms=terms, prior=prior)
     _refuse_undetermined(adjustment, setups)
     covariance = _covariance(adjustment)
     more = shape_terms(board, QUADRATIC + FURTHER)
     if terms and len(more) > len(terms):
-        richer = _with_more_shape(usable, board, adjustment, more)
+        richer = _with_more_shape(usable, board, adjustment, terms=more, prior=prior)
         if _clearly_better(adjustment, richer, covariance.inflation):
             adjustment, covariance, terms = richer, _covariance(richer), more
     return Solution(
@@ -109,6 +107,7 @@ def solve(
         adjustment=adjustment,
         covariance=covariance,
         terms=terms,
+        prior=prior,
         rejected=_left_out(views, usable),
     )
 
@@ -127,16 +126,16 @@ def _too_few(n: int, ref: FrameRef) -> str:
     return f"{ref.label}: {n} corners, or all on one line; a pose needs 8 over two rows and columns"
 
 
-def _enough_views(views: Sequence[View], setups: Sequence[CameraSetup]) -> None:
+def _enough_views(views: Sequence[View], setups: Sequence[CameraSetup], *, least: int) -> None:
     hint = (
         "film the board tilted 30-45 degrees to each side, near and far, over the whole picture, "
         "held still for a moment in each pose"
     )
     for camera, setup in enumerate(setups):
         count = sum(view[camera] is not None for view in views)
-        if count < MIN_VIEWS:
+        if count < least:
             raise EstimationError(
-                f"{setup.name}: {count} usable views of the board found, {MIN_VIEWS} needed at the least.",
+                f"{setup.name}: {count} usable views of the board found, {least} needed at the least.",
                 hint=hint,
             )
     if len(setups) == 2:
@@ -184,9 +183,35 @@ def _relative_pose(
     return rotations[best], translations[best]
 
 
-def _polished(fit: Adjustment) -> Adjustment:
-    """The choice among lens models stops early; what is reported does not."""
-    return adjust(fit.observations, fit.layout, fit.state, loss="tukey")
+def _chosen(
+    views: Sequence[View],
+    board: BoardSpec,
+    setups: Sequence[CameraSetup],
+    lenses: Sequence[Lens] | None,
+    terms: tuple[tuple[int, int], ...],
+) -> tuple[LensChoice, ...]:
+    return tuple(
+        choose_lens(
+            [view for view in views if view[camera] is not None],
+            board,
+            setup,
+            camera=camera,
+            lenses=lenses,
+            terms=terms,
+        )
+        for camera, setup in enumerate(setups)
+    )
+
+
+def _given(
+    views: Sequence[View], board: BoardSpec, prior: IntrinsicsPrior, terms: tuple[tuple[int, int], ...]
+) -> tuple[LensChoice, ...]:
+    choices = []
+    for camera, lens in enumerate(prior.lenses):
+        sides = [side for view in views if (side := view[camera]) is not None]
+        state = prior.state(camera, sides, board, len(terms))
+        choices.append(LensChoice(lens=lens, state=state, scores=(), held_out_ratio=None))
+    return tuple(choices)
 
 
 def _covariance(adjustment: Adjustment) -> SharedCovariance:
@@ -197,14 +222,21 @@ def _covariance(adjustment: Adjustment) -> SharedCovariance:
 
 
 def _with_more_shape(
-    views: Sequence[View], board: BoardSpec, fit: Adjustment, terms: tuple[tuple[int, int], ...]
+    views: Sequence[View],
+    board: BoardSpec,
+    fit: Adjustment,
+    *,
+    terms: tuple[tuple[int, int], ...],
+    prior: IntrinsicsPrior | None,
 ) -> Adjustment:
     """The same fit with further terms of the board's shape free, at the same noise scale to compare costs."""
     layout = replace(fit.layout, n_shape=len(terms))
     shape = np.zeros(len(terms))
     shape[: len(fit.state.shape)] = fit.state.shape
     observations = gather(views, board, cameras=range(len(layout.models)), terms=terms)
-    return adjust(observations, layout, replace(fit.state, shape=shape), loss="tukey")
+    start = replace(fit.state, shape=shape)
+    known = None if prior is None else prior.gaussian(layout, start)
+    return adjust(observations, layout, start, loss="tukey", prior=known)
 
 
 def _clearly_better(fit: Adjustment, richer: Adjustment, inflation: float) -> bool:
@@ -217,47 +249,55 @@ def _clearly_better(fit: Adjustment, richer: Adjustment, inflation: float) -> bo
     return costs[0] - costs[1] > price * max(inflation, 1.0)
 
 
-def _joint(
+def _together(
     views: Sequence[View],
     board: BoardSpec,
     choices: Sequence[LensChoice],
+    *,
     terms: tuple[tuple[int, int], ...],
+    prior: IntrinsicsPrior | None,
 ) -> Adjustment:
-    fits = [choice.fit for choice in choices]
-    index: list[dict[int, int]] = []
-    for camera in range(2):
-        mine = [number for number, view in enumerate(views) if view[camera] is not None]
-        index.append({number: position for position, number in enumerate(mine)})
-    pairs = [(index[0][n], index[1][n]) for n in range(len(views)) if n in index[0] and n in index[1]]
-    rotation, translation = _relative_pose(fits[0].state, fits[1].state, pairs)
-    rotations, translations = [], []
-    for number in range(len(views)):
-        if number in index[0]:
-            rotations.append(fits[0].state.board_rotations[index[0][number]])
-            translations.append(fits[0].state.board_translations[index[0][number]])
-        else:
-            position = index[1][number]
-            rotations.append(rotation.T @ fits[1].state.board_rotations[position])
-            translations.append(rotation.T @ (fits[1].state.board_translations[position] - translation))
+    """The adjustment that is reported: everything free at once, from where each camera's own fit ended."""
+    states = [choice.state for choice in choices]
+    start = states[0] if len(states) == 1 else _joint_start(views, states)
     layout = SharedLayout(
         models=tuple(choice.lens.model for choice in choices),
         free=tuple(free_mask(choice.lens) for choice in choices),
         n_shape=len(terms),
     )
-    start = RigState(
-        intrinsics=tuple(fit.state.intrinsics[0] for fit in fits),
+    observations = gather(views, board, cameras=range(len(choices)), terms=terms)
+    known = None if prior is None else prior.gaussian(layout, start)
+    try:
+        return adjust(observations, layout, start, loss="tukey", prior=known)
+    except ValueError as error:
+        raise EstimationError(
+            "The views of the board do not fit together: the cameras' relative pose puts it behind one of them.",
+            hint="check that both clips are of the same moment and of the same board, and their order",
+        ) from error
+
+
+def _joint_start(views: Sequence[View], states: Sequence[RigState]) -> RigState:
+    first, second = states
+    index: list[dict[int, int]] = []
+    for camera in range(2):
+        mine = [number for number, view in enumerate(views) if view[camera] is not None]
+        index.append({number: position for position, number in enumerate(mine)})
+    pairs = [(index[0][n], index[1][n]) for n in range(len(views)) if n in index[0] and n in index[1]]
+    rotation, translation = _relative_pose(first, second, pairs)
+    rotations, translations = [], []
+    for number in range(len(views)):
+        if number in index[0]:
+            rotations.append(first.board_rotations[index[0][number]])
+            translations.append(first.board_translations[index[0][number]])
+        else:
+            position = index[1][number]
+            rotations.append(rotation.T @ second.board_rotations[position])
+            translations.append(rotation.T @ (second.board_translations[position] - translation))
+    return RigState(
+        intrinsics=(first.intrinsics[0], second.intrinsics[0]),
         rotation=rotation,
         translation=translation,
-        shape=np.mean([fit.state.shape for fit in fits], axis=0),
+        shape=0.5 * (first.shape + second.shape),
         board_rotations=np.stack(rotations),
         board_translations=np.stack(translations),
     )
-    observations = gather(views, board, cameras=[0, 1], terms=terms)
-    try:
-        return adjust(observations, layout, start, loss="tukey")
-    except ValueError as error:
-        raise EstimationError(
-            "The two cameras' views of the board do not fit together: "
-            "their relative pose puts the board behind one of them.",
-            hint="check that both clips are of the same moment and of the same board, and their order",
-        ) from error

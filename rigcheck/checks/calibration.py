@@ -3,6 +3,7 @@
 from rigcheck.checks import (
     calibration_blind,
     calibration_outcome,
+    calibration_prior,
     calibration_residuals,
     calibration_shape,
     calibration_views,
@@ -17,7 +18,7 @@ CHECKS: tuple[Check[CalibrationRun], ...] = tuple(
         (
             *calibration_blind.CHECKS,
             *calibration_outcome.CHECKS,
-            *calibration_residuals.CHECKS,
+            *calibration_residuals.CHECKS, *calibration_prior.CHECKS,
             *calibration_shape.CHECKS,
             *calibration_views.CHECKS,
         ),

@@ -45,6 +45,7 @@ _MAPPING_SOURCE = (
 )
 _PRINT_SOURCE = "0.05 % of 200 mm is 0.10 mm, the harm limit; calipers of 0.03 mm over 100 mm reach 0.03 %"
 
+_PRIOR_SOURCE = "Chi-square test of both covariances: one sound clip in a thousand falls below; " + _COMMON
 _FLATNESS_SOURCE = (
     "Simulated with the board taken as flat: a bow of 0.05 mm moves an 80 mm baseline by 0.09 mm and the face "
     "by 0.4 mm; " + _COMMON
@@ -88,6 +89,7 @@ LIMITS: tuple[Limit, ...] = (
         source=_COMMON + "; a robust fit rests on the majority being sound",
     ),
     Limit(name="mapping.sigma_px.caution", value=0.25, unit="px", source=_MAPPING_SOURCE),
+    Limit(name="prior.p_value.fail", value=0.001, unit="", source=_PRIOR_SOURCE, worse="below"),
     Limit(name="board.flatness_mm.caution", value=0.05, unit="mm", source=_FLATNESS_SOURCE),
     Limit(name="print.scale_sigma.caution", value=0.0005, unit="", source=_PRINT_SOURCE),
     Limit(name="residuals.bias_ratio.caution", value=0.2, unit="", source=_BIAS_SOURCE),

@@ -71,6 +71,12 @@ def calibrate(
         str | None,
         typer.Option("--lens", help="brown2, brown4, brown5, brown8 or fisheye4; chosen when not given."),
     ] = None,
+    prior: Annotated[
+        Path | None,
+        typer.Option(
+            "--prior", metavar="CALIBRATION", help="Workshop calibration whose intrinsics are refined."
+        ),
+    ] = None,
     flat_board: Annotated[
         bool, typer.Option("--flat-board", help="Take the board as flat instead of solving for its shape.")
     ] = False,
@@ -86,7 +92,11 @@ def calibrate(
     from rigcheck.records import check_writable
     from rigcheck.report import progress, terminal_table
 
-    inputs = (*job.footage_paths(footage1, footage2), board, *(() if rig is None else (rig,)))
+    inputs = (
+        *job.footage_paths(footage1, footage2),
+        board,
+        *(one for one in (rig, prior) if one is not None),
+    )
     check_writable(out, replace=replace, protects=job.OUTPUTS, inputs=inputs)
     with progress() as sink:
         result = job.calibrate(
@@ -97,6 +107,7 @@ def calibrate(
             pairing=job.PairingChoice(by=pair, offset_frames=offset_frames),
             lens=lens,
             flat_board=flat_board,
+            prior=prior,
             progress=sink,
         )
     job.write_calibration(result, out, replace_earlier=replace)

@@ -150,6 +150,9 @@ def _by_view(
         dropped[view] = vectors @ (along / rest)
     deviations = dropped - dropped.mean(0)
     outward = unit[:, None] * root
-    by_view = outward @ (corrected.T @ corrected) @ outward.T
-    leave_out = outward @ (deviations.T @ deviations * (n_views - 1) / n_views) @ outward.T
+    # What came from before carries its own uncertainty, however the views scatter.
+    held = root @ (prior * both) @ root
+    by_view = outward @ (corrected.T @ corrected + held) @ outward.T
+    scatter = deviations.T @ deviations * (n_views - 1) / n_views
+    leave_out = outward @ (scatter + held) @ outward.T
     return np.asarray(by_view), np.asarray(leave_out)

@@ -6,6 +6,7 @@ from typing import Literal
 
 from rigcheck.calibration import LENSES, CameraSetup, Lens, calibration_run, solve
 from rigcheck.calibration.choose import MOST_VIEWS, choose_views
+from rigcheck.calibration.prior import intrinsics_prior
 from rigcheck.calibration.views import usable_views
 from rigcheck.checks import CALIBRATION_CHECKS, Limits, effective_limits, overall_verdict, run_checks
 from rigcheck.errors import ConfigError
@@ -14,6 +15,7 @@ from rigcheck.geometry.robust import HUBER_WIDTH, TUKEY_WIDTH
 from rigcheck.jobs.looking import MOST_LOOKS, Looked, look_at_clip, look_at_pair, refuse_no_board
 from rigcheck.model import (
     BoardSpec,
+    Calibration,
     CalibrationRun,
     EffectiveLimit,
     Finding,
@@ -28,6 +30,7 @@ from rigcheck.records import (
     opencv_storage_text,
     output_folder,
     read_board,
+    read_calibration,
     read_rig,
     result_text,
 )
@@ -79,6 +82,7 @@ def calibrate(
     pairing: PairingChoice | None = None,
     lens: str | None = None,
     flat_board: bool = False,
+    prior: Calibration | str | Path | None = None,
     progress: ProgressSink | None = None,
 ) -> CalibrationResult:
     """Calibrate one camera, or a pair, from footage of a board.
@@ -96,6 +100,9 @@ def calibrate(
         One lens model by name (brown2, brown4, brown5, brown8, fisheye4); chosen from all when not given.
     flat_board : bool
         Take the board as flat instead of solving for its shape.
+    prior : Calibration or path of a calibration file, optional
+        A workshop calibration of the same cameras: its intrinsics enter with their covariance, so that a short
+        clip on set is enough; a check says when today's footage contradicts it.
     progress : ProgressSink, optional
 
     Returns
@@ -111,7 +118,7 @@ def calibrate(
     """
     progress = progress or SilentProgress()
     lenses = None if lens is None else [_lens(lens)]
-    files = [str(path) for path in (board, rig) if isinstance(path, str | Path)]
+    files = [str(path) for path in (board, rig, prior) if isinstance(path, str | Path)]
     board_spec = board if isinstance(board, BoardSpec) else read_board(board)
     description = rig if isinstance(rig, RigDescription) or rig is None else read_rig(rig)
     _refuse_proxy(description)
@@ -123,11 +130,14 @@ def calibrate(
     looked = _look(footage, board_spec, progress)
     refuse_no_board(looked, board_spec, names, [clip.info.origin for clip in footage.clips])
     setups = [_setup(clip, number, description) for number, clip in enumerate(footage.clips)]
+    known = None if prior is None else intrinsics_prior(_calibration(prior), setups)
     usable = usable_views(looked.views, board_spec)
     chosen = choose_views(usable, board_spec, setups)
     track = progress.track("Solving")
     track(0, 1)
-    solution = solve([usable[n] for n in chosen], board_spec, setups, lenses=lenses, flat_board=flat_board)
+    solution = solve(
+        [usable[n] for n in chosen], board_spec, setups, lenses=lenses, flat_board=flat_board, prior=known
+    )
     track(1, 1)
     hashes = {path: file_sha256(path) for path in files}
     touched = dict.fromkeys((*files, *footage_paths(footage1, footage2)))
@@ -138,7 +148,8 @@ def calibrate(
         provenance=make_provenance(
             "calibrate",
             inputs=hashes,
-            options=_options(footage1, footage2, pairing) | {"lens": lens, "flat_board": flat_board},
+            options=_options(footage1, footage2, pairing)
+            | {"lens": lens, "flat_board": flat_board, "prior": _named(prior)},
         ),
         working_distance_mm=None if description is None else description.working_distance_mm,
         rejected=looked.rejected,
@@ -176,6 +187,10 @@ def write_calibration(result: CalibrationResult, out: str | Path, *, replace_ear
         folder.write_text("report.html", calibration_page(result.report, result.run))
 
 
+def _calibration(prior: Calibration | str | Path) -> Calibration:
+    return prior if isinstance(prior, Calibration) else read_calibration(prior)
+
+
 def _lens(name: str) -> Lens:
     if name not in LENSES:
         raise ConfigError(
@@ -183,6 +198,10 @@ def _lens(name: str) -> Lens:
             hint="leave the lens model out to have it chosen from all of them.",
         )
     return LENSES[name]
+
+
+def _named(prior: Calibration | str | Path | None) -> str | None:
+    return prior.created if isinstance(prior, Calibration) else None if prior is None else str(prior)
 
 
 def _refuse_proxy(rig: RigDescription | None) -> None:
