@@ -87,10 +87,11 @@ def solve(
     usable = usable_views(views, board)
     _enough_views(usable, setups, least=MIN_VIEWS if prior is None else 1)
     terms = () if flat_board else shape_terms(board, QUADRATIC)
-    if prior is None:
-        choices = _chosen(usable, board, setups, lenses, terms)
-    else:
-        choices = _given(usable, board, prior, terms)
+    choices = (
+        _chosen(usable, board, setups, lenses, terms)
+        if prior is None
+        else _given(usable, board, prior, terms)
+    )
     adjustment = _together(usable, board, choices, terms=terms, prior=prior)
     _refuse_undetermined(adjustment, setups)
     covariance = _covariance(adjustment)

@@ -92,11 +92,8 @@ def calibrate(
     from rigcheck.records import check_writable
     from rigcheck.report import progress, terminal_table
 
-    inputs = (
-        *job.footage_paths(footage1, footage2),
-        board,
-        *(one for one in (rig, prior) if one is not None),
-    )
+    files = [str(one) for one in (board, rig, prior) if one is not None]
+    inputs = [*job.footage_paths(footage1, footage2), *files]
     check_writable(out, replace=replace, protects=job.OUTPUTS, inputs=inputs)
     with progress() as sink:
         result = job.calibrate(

@@ -12,7 +12,7 @@ from rigcheck.checks import CALIBRATION_CHECKS, Limits, effective_limits, overal
 from rigcheck.errors import ConfigError
 from rigcheck.footage import Clip, Pairing, open_cameras, pair_clips, parse_footage
 from rigcheck.geometry.robust import HUBER_WIDTH, TUKEY_WIDTH
-from rigcheck.jobs.looking import MOST_LOOKS, Looked, look_at_clip, look_at_pair, refuse_no_board
+from rigcheck.jobs.looking import MOST_LOOKS, Looked, look_at_clip, look_at_pair, refuse_other_board
 from rigcheck.model import (
     BoardSpec,
     Calibration,
@@ -126,9 +126,8 @@ def calibrate(
         {} if description is None else description.limits, origin=str(rig) if files and rig else "rig"
     )
     footage = _open(str(footage1), None if footage2 is None else str(footage2), description, pairing)
-    names = [clip.info.camera for clip in footage.clips]
     looked = _look(footage, board_spec, progress)
-    refuse_no_board(looked, board_spec, names, [clip.info.origin for clip in footage.clips])
+    refuse_other_board(looked, board_spec, footage.clips)
     setups = [_setup(clip, number, description) for number, clip in enumerate(footage.clips)]
     known = None if prior is None else intrinsics_prior(_calibration(prior), setups)
     usable = usable_views(looked.views, board_spec)

@@ -11,7 +11,7 @@ from rigcheck.calibration import View
 from rigcheck.errors import BoardError
 from rigcheck.footage import Clip, Pairing
 from rigcheck.model import BoardSpec, Frame, Observation, Rejection
-from rigcheck.target import BoardDetector
+from rigcheck.target import BoardDetector, diagnose_description
 
 OnProgress = Callable[[int, int], None]
 
@@ -21,7 +21,11 @@ MOST_LOOKS = 240
 # neighbours.
 ENOUGH_KEY_PICTURES = 80
 
-__all__ = ["MOST_LOOKS", "Looked", "look_at_clip", "look_at_pair", "refuse_no_board"]
+# Pictures asked for a misdescription, a camera; when none shows the board, spread over the clip.
+_ASKED = 3
+_ASKED_UNSEEN = 6
+
+__all__ = ["MOST_LOOKS", "Looked", "look_at_clip", "look_at_pair", "refuse_other_board"]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -89,16 +93,31 @@ def _look(
     )
 
 
-def refuse_no_board(looked: Looked, board: BoardSpec, cameras: Sequence[str], origins: Sequence[str]) -> None:
-    """Raise when a camera never saw the board, saying what was seen instead.
+def refuse_other_board(looked: Looked, board: BoardSpec, clips: Sequence[Clip]) -> None:
+    """Raise when a camera never saw the board, or saw one that differs from its description.
 
     Raises
     ------
     BoardError
+        Says what was seen instead, and the misdescription where one fits.
+
+    Notes
+    -----
+    A few pictures of each camera are asked, those with most corners where there are any: two that name the
+    same misdescription are believed.
     """
-    for number, (camera, origin) in enumerate(zip(cameras, origins, strict=True)):
-        if any(view[number] is not None for view in looked.views):
+    for number, clip in enumerate(clips):
+        sides = [view[number] for view in looked.views]
+        seen = sorted((side for side in sides if side is not None), key=lambda side: -side.n)
+        named = _misdescription(clip, board, [side.ref.frame_idx for side in seen[:_ASKED]])
+        if named is not None:
+            raise BoardError(
+                f"{clip.info.origin} ({clip.info.camera}): the board differs from its description. {named}",
+                hint=f"correct the description of {board.name}, or give the board file of the board filmed.",
+            )
+        if seen:
             continue
+        camera, origin = clip.info.camera, clip.info.origin
         mine = [one for one in looked.rejected if one.ref.camera == camera]
         reasons = Counter(one.code for one in mine)
         code = reasons.most_common(1)[0][0] if reasons else ""
@@ -109,3 +128,17 @@ def refuse_no_board(looked: Looked, board: BoardSpec, cameras: Sequence[str], or
             hint="check that this is the footage with the board and that the board file describes the board "
             "filmed; light it evenly and fill half of the picture with it.",
         )
+
+
+def _misdescription(clip: Clip, board: BoardSpec, best: Sequence[int]) -> str | None:
+    indices = clip.indices
+    asked = sorted(best) or [int(indices[k]) for k in _spread(len(indices), _ASKED_UNSEEN)]
+    told = Counter(
+        named
+        for frame in clip.frames_at(asked)
+        if (named := diagnose_description(frame.grey8(), board)) is not None
+    )
+    if not told:
+        return None
+    sentence, votes = told.most_common(1)[0]
+    return sentence if votes >= min(2, len(asked)) else None
