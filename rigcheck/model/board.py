@@ -32,6 +32,10 @@ class BoardSpec:
     row by row: id = row * (columns - 1) + column. The board frame has x along the
     columns, y along the rows (down), z away from the viewer, its origin at the outer
     corner of the top-left square.
+
+    `held_out_length_mm` is the distance from the first inner corner (top left, id 0) to the last
+    (bottom right), measured with calipers on the print. It never sets the scale, which comes from
+    `measured` or `square_mm`: it is there to be compared with.
     """
 
     name: str
