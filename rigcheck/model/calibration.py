@@ -148,8 +148,8 @@ class CalibrationRun:
 
     `measurements` holds named Estimates. `leave_out_sigma` maps a parameter or result to its
     sigma from leaving views out, beside the one in the calibration. `coverage_maps` maps each camera to an
-    (rows, columns) int array: corners seen per cell of the picture. `pictures` maps a view's
-    (view_idx, camera) to its grey picture, kept for the worst views only.
+    (rows, columns) int array: in how many views each cell of the picture lay within the seen board.
+    `pictures` maps a view's (view_idx, camera) to its grey picture, kept for the worst views only.
     """
 
     calibration: Calibration

@@ -1,4 +1,4 @@
-"""One camera's pictures: where corners were seen, and what the solution leaves unexplained."""
+"""One camera's pictures: where the board was seen, and what the solution leaves unexplained."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -39,11 +39,10 @@ _FEWEST_A_CELL = 4
 
 @dataclass(frozen=True, kw_only=True)
 class CoverageFigure:
-    """The drawing and the share of the picture where corners were seen."""
+    """The drawing and the share of the picture that the board covered."""
 
     svg: Markup
     covered_percent: float
-    n_corners: int
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -63,12 +62,12 @@ def sides_of(views: Sequence[ViewResult], index: int) -> tuple[ViewSide, ...]:
 
 
 def coverage_figure(counts: IntArray, size_px: tuple[int, int], *, salt: str) -> CoverageFigure:
-    """Draw the area where corners were seen, darker where more were; hatched where none.
+    """Draw the area that the board covered, darker where it did in more views; hatched where in none.
 
     Parameters
     ----------
     counts : (rows, columns) int
-        Corners seen per cell of the picture.
+        In how many views each cell of the picture lay within the seen part of the board.
     size_px : tuple of int
         (width, height) of the picture.
     salt : str
@@ -94,14 +93,14 @@ def coverage_figure(counts: IntArray, size_px: tuple[int, int], *, salt: str) ->
             loc="outside lower center",
             ncols=len(keys),
             frameon=False,
-            title="corners in each cell",
+            title="views that cover it",
             handlelength=1.4,
             columnspacing=1.1,
             handletextpad=0.5,
         )
         svg = to_svg(figure)
     covered = 100.0 * float((counts > 0).mean()) if counts.size else 0.0
-    return CoverageFigure(svg=svg, covered_percent=covered, n_corners=int(counts.sum()))
+    return CoverageFigure(svg=svg, covered_percent=covered)
 
 
 def residual_figure(
@@ -151,7 +150,7 @@ def residual_figure(
 
 
 def _shade(patch: "Patch", step: int, linewidth: float) -> "Patch":
-    """Fill with the grey of a step; the lowest, no corner at all, is hatched."""
+    """Fill with the grey of a step; the lowest, no view at all, is hatched."""
     patch.set_facecolor(GREYS[step])
     patch.set_edgecolor(GREYS[3] if step == 0 else GREYS[step])
     patch.set_linewidth(linewidth)
@@ -161,7 +160,7 @@ def _shade(patch: "Patch", step: int, linewidth: float) -> "Patch":
 
 
 def _count_bounds(most: int) -> list[int]:
-    """Lower bounds of the darker steps: at least one corner, then thirds of the most in round numbers."""
+    """Lower bounds of the darker steps: at least one view, then thirds of the most in round numbers."""
     bounds = [1]
     for share in (0.25, 0.5):
         bound = round(step_below(max(most * share, 1.0)))
