@@ -40,6 +40,26 @@ CAMERA_MEASUREMENTS = {
     "outlier_share": Estimate(value=0.01),
     "mapping_sigma_px": Estimate(value=0.05, unit="px"),
     "leave_out_ratio": Estimate(value=1.05),
+    "bias_ratio": Estimate(value=0.01, sigma=0.02, n=800),
+    "local_noise_px": Estimate(value=0.1, sigma=0.002, unit="px"),
+    "focal_ratio": Estimate(value=1.0003, sigma=0.0001),
+    "pixel_aspect_error": Estimate(value=0.0003, sigma=0.0001),
+    "pattern_px": Estimate(value=0.004, sigma=0.003, unit="px"),
+    "pattern_ratio": Estimate(value=1.05, sigma=0.13),
+    "pattern_worst_px": Estimate(value=0.07, sigma=0.01, unit="px"),
+    "pattern_worst_x_px": Estimate(value=100.0, unit="px"),
+    "pattern_worst_y_px": Estimate(value=1300.0, unit="px"),
+}
+RUN_MEASUREMENTS = {
+    "board.flatness_mm": Estimate(value=0.01, sigma=0.002, unit="mm"),
+    "board.known_length_mm": Estimate(value=110.0, sigma=0.01, unit="mm", n=1),
+    "board.length_from_pitch_mm": Estimate(value=110.01, sigma=0.01, unit="mm", n=1),
+    "board.length_error": Estimate(value=0.0001, sigma=0.0001),
+    "clip.drift_depth_mm": Estimate(value=0.02, sigma=0.01, unit="mm"),
+    "clip.drift_ratio": Estimate(value=1.1, sigma=0.32),
+    "clip.duration_s": Estimate(value=60.0, unit="s"),
+    "prior.chi_square": Estimate(value=8.0, n=8),
+    "prior.largest_shift.upper.focal_x_px": Estimate(value=1.0, unit="sigma"),
 }
 
 
@@ -92,6 +112,7 @@ def _calibration(cameras):
 
 def _run(cameras):
     measurements = {f"{name}.{key}": found for name in cameras for key, found in CAMERA_MEASUREMENTS.items()}
+    measurements |= RUN_MEASUREMENTS
     return CalibrationRun(
         calibration=_calibration(cameras),
         views=tuple(_view(distance) for distance in (150.0, 200.0, 240.0)),
