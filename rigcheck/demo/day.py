@@ -1,5 +1,6 @@
 """The demo day: board footage rendered, calibrated, and held against its truth."""
 
+import math
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -40,13 +41,18 @@ class DemoDay:
             table.add_row(
                 row.name,
                 format_value(row.estimate, row.sigma, row.unit),
-                f"{row.truth:.5g}",
+                f"{row.truth:.{_decimals(row.sigma)}f}",
                 "" if ratio is None or row.truth == 0 else f"{ratio:+.1f}",
             )
         console.print(table)
         console.print(
             f"Report to open in a browser: {self.folder / 'calibration' / 'report.html'}", soft_wrap=True
         )
+
+
+def _decimals(sigma: float | None) -> int:
+    """Digits after the point that a value with this sigma is printed with: two of the sigma's own."""
+    return max(0, 1 - math.floor(math.log10(sigma))) if sigma else 0
 
 
 def run_demo(

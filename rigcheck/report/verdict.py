@@ -86,12 +86,14 @@ def actions_first(checks: tuple[CheckResult, ...]) -> tuple[ActionItem, ...]:
     Notes
     -----
     Order: failed, then required and not decided, then with caution, then the rest that
-    were not decided or skipped; within each the order of `checks`. An action that several
+    were not decided or skipped; within each the order of `checks`. What was skipped and is not required
+    asks for nothing. An action that several
     checks ask for is listed once, at its most harmful place. Passed checks ask for nothing.
     """
     grouped: dict[str, list[CheckResult]] = {}
     for check in sorted(checks, key=_harm):
-        if check.status != "pass" and check.action:
+        asks = check.status != "skipped" or check.required
+        if check.status != "pass" and asks and check.action:
             grouped.setdefault(check.action, []).append(check)
     return tuple(
         ActionItem(action=action, status=members[0].status, checks=tuple(members))
