@@ -19,9 +19,12 @@ _PICTURE_GRID = 25
 
 __all__ = [
     "MappingUncertainty",
+    "depth_by_scale",
     "depth_by_shared",
     "face_volume",
+    "focal_depth_by_shared",
     "harm_by_view_count",
+    "mapping_by_shared",
     "mapping_uncertainty",
     "single_camera_harm_mm",
 ]
@@ -57,6 +60,12 @@ def _by_shared(solution: Solution, grid: FaceGrid) -> FloatArray:
 def depth_by_shared(solution: Solution, working_distance_mm: float) -> FloatArray:
     """Derivative of the depth of points over the face by the shared unknowns, (N, G), mm; of two cameras."""
     return _by_shared(solution, _grid(solution, working_distance_mm))[:, 2]
+
+
+def depth_by_scale(solution: Solution, working_distance_mm: float) -> FloatArray:
+    """Derivative of the depth of the same points by the relative scale of the board, (N,), mm."""
+    grid = _grid(solution, working_distance_mm)
+    return np.asarray(grid.points_mm @ grid.axes[2])
 
 
 def _grid(
@@ -153,8 +162,14 @@ class MappingUncertainty:
     unmapped_share: float
 
 
-def mapping_uncertainty(solution: Solution, camera: int) -> MappingUncertainty:
-    """How well the pixel mapping of one camera is known over the whole picture."""
+def mapping_by_shared(solution: Solution, camera: int) -> FloatArray:
+    """Derivative of where a ray lands by the shared unknowns, a turn of the camera taken out.
+
+    Returns
+    -------
+    (M, 2, G) float64, px
+        At those points of a 25 x 25 grid over the picture for which the lens model has a ray.
+    """
     layout, state = solution.adjustment.layout, solution.adjustment.state
     width, height = solution.setups[camera].image_size_px
     x, y = np.linspace(0, width - 1, _PICTURE_GRID), np.linspace(0, height - 1, _PICTURE_GRID)
@@ -165,21 +180,33 @@ def mapping_uncertainty(solution: Solution, camera: int) -> MappingUncertainty:
     d = project_with_derivatives(points, state.intrinsics[camera], layout.models[camera])
     by_turn = (-d.by_point @ skew(points)).reshape(-1, 3)
     by_intrinsics = d.by_intrinsics[:, :, layout.free[camera]].reshape(len(by_turn), -1)
-    left = by_intrinsics - by_turn @ np.linalg.lstsq(by_turn, by_intrinsics, rcond=None)[0]
-    part = layout.intrinsics_slices[camera]
-    covariance = solution.covariance.combined[part, part]
-    variance = np.einsum("ni,ij,nj->n", left, covariance, left).reshape(-1, 2).sum(1)
+    out = np.zeros((len(by_turn), layout.size))
+    out[:, layout.intrinsics_slices[camera]] = (
+        by_intrinsics - by_turn @ np.linalg.lstsq(by_turn, by_intrinsics, rcond=None)[0]
+    )
+    return out.reshape(-1, 2, layout.size)
+
+
+def mapping_uncertainty(solution: Solution, camera: int) -> MappingUncertainty:
+    """How well the pixel mapping of one camera is known over the whole picture."""
+    left = mapping_by_shared(solution, camera)
+    variance = np.einsum("nai,ij,naj->n", left, solution.covariance.combined, left, optimize=True)
     return MappingUncertainty(
         rms_px=float(np.sqrt(variance.mean())),
         max_px=float(np.sqrt(variance.max())),
-        unmapped_share=float(1.0 - mapped.mean()),
+        unmapped_share=1.0 - len(left) / _PICTURE_GRID**2,
     )
+
+
+def focal_depth_by_shared(solution: Solution, camera: int, working_distance_mm: float) -> FloatArray:
+    """Derivative (G,), mm, of a depth at the working distance read off one camera's focal length."""
+    layout, state = solution.adjustment.layout, solution.adjustment.state
+    start = layout.intrinsics_slices[camera].start
+    gradient = np.zeros(layout.size)
+    gradient[start : start + 2] = 0.5 * working_distance_mm / state.intrinsics[camera][:2]
+    return gradient
 
 
 def single_camera_harm_mm(solution: Solution, camera: int, working_distance_mm: float) -> float:
     """Depth error that this camera's focal length alone would make at the working distance: Z sigma_f / f."""
-    layout, state = solution.adjustment.layout, solution.adjustment.state
-    start = layout.intrinsics_slices[camera].start
-    gradient = np.zeros(layout.size)
-    gradient[start : start + 2] = 0.5 / state.intrinsics[camera][:2]
-    return working_distance_mm * solution.covariance.sigma(gradient)
+    return solution.covariance.sigma(focal_depth_by_shared(solution, camera, working_distance_mm))

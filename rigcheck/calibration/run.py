@@ -4,6 +4,7 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
+from rigcheck.calibration.blind import blind_measurements
 from rigcheck.calibration.evidence import (
     camera_rms_px,
     coverage_map,
@@ -12,6 +13,7 @@ from rigcheck.calibration.evidence import (
     tilt_spread_deg,
     view_results,
 )
+from rigcheck.calibration.guidance import wanted_views
 from rigcheck.calibration.harm import (
     face_volume,
     harm_by_view_count,
@@ -99,6 +101,7 @@ def calibration_run(
             setup.name: coverage_map(solution, camera) for camera, setup in enumerate(solution.setups)
         },
         notes=tuple(notes),
+        wanted_views=wanted_views(solution, working_distance_mm=distance),
     )
 
 
@@ -189,6 +192,7 @@ def _measurements(
     )
     if solution.prior is not None:
         out |= _prior_measurements(solution, solution.prior)
+    out |= blind_measurements(solution, working_distance_mm=distance_mm)
     out["board.flatness_mm"] = flatness(solution, numbers)
     scale = solution.board.scale_sigma
     out["board.scale_sigma"] = Estimate(

@@ -11,6 +11,7 @@ from rigcheck.model.calibration import (
     StereoCalibration,
     ViewResult,
     ViewSide,
+    WantedView,
 )
 from rigcheck.model.camera import DISTORTION_LENGTHS, CameraModel, LensModel, RigidTransform, StereoRig
 from rigcheck.model.estimate import Estimate, FitSummary
@@ -52,4 +53,5 @@ __all__ = [
     "StereoRig",
     "ViewResult",
     "ViewSide",
+    "WantedView",
 ]

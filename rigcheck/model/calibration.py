@@ -19,6 +19,7 @@ __all__ = [
     "StereoCalibration",
     "ViewResult",
     "ViewSide",
+    "WantedView",
 ]
 
 
@@ -129,6 +130,23 @@ class ViewResult:
         return float((total / max(sum(len(side.residuals_px) for side in sides), 1)) ** 0.5)
 
 
+@dataclass(frozen=True, kw_only=True, eq=False)
+class WantedView:
+    """A board pose to film next, and what it would gain.
+
+    `words` say it for a hand, as the rest of a sentence: "hold the board ...". `depth_before_mm` is the
+    depth sigma on the face without this view but with those wanted before it, `depth_after_mm` with it.
+    `outlines_px` holds the board's outer edge in each camera's picture as recorded, (N, 2) px, closed, from
+    the board's own top left corner along its top edge first; parts may lie outside the picture.
+    """
+
+    camera1_from_board: RigidTransform
+    words: str
+    depth_before_mm: float
+    depth_after_mm: float
+    outlines_px: tuple[FloatArray, ...]
+
+
 @dataclass(frozen=True, kw_only=True)
 class ModelScore:
     """How one lens model did for one camera: BIC, and RMS in views it was not fitted to."""
@@ -162,3 +180,4 @@ class CalibrationRun:
     coverage_maps: dict[str, IntArray]
     notes: tuple[str, ...] = ()
     pictures: dict[tuple[int, str], ImageArray] = field(default_factory=dict)
+    wanted_views: tuple[WantedView, ...] = ()
