@@ -91,9 +91,9 @@ def _stretch_in_words(run: CalibrationRun, camera: str) -> str:
         turns = [stereo.camera2_from_camera1.rotation @ turn for turn in turns]
     along = float(np.mean([turn[0, 0] ** 2 - turn[1, 0] ** 2 for turn in turns])) if turns else 0.0
     upright = along > 0.0
-    longer = ("columns", "rows") if (ratio > 1.0) == upright else ("rows", "columns")
+    longer = ("across", "down") if (ratio > 1.0) == upright else ("down", "across")
     return (
-        f"it is as if it were {share} longer along its {longer[0]} of squares than along its {longer[1]}"
+        f"it is as if it were {share} longer {longer[0]} than {longer[1]}, as the board file counts"
         if abs(along) > 0.5
         else f"it is as if it were {share} longer one way than the other"
     )

@@ -9,6 +9,8 @@ from synthetic import BOARD, Noise, observe_pair, reference_rig
 from rigcheck.calibration import LENSES, CameraSetup, solve
 from rigcheck.calibration.blind_pattern import ResidualPattern, pattern_measurements, residual_pattern
 from rigcheck.calibration.blind_residuals import fit_residuals, root_of_excess
+from rigcheck.demo import depth_error_mm
+from rigcheck.model import RigidTransform, StereoRig
 
 RIG = reference_rig()
 SETUPS = [CameraSetup(name=c.name, image_size_px=c.image_size_px) for c in (RIG.camera1, RIG.camera2)]
@@ -41,6 +43,24 @@ def test_decentring_left_out_makes_a_pattern():
         assert ratio.value - 3 * ratio.sigma > 1.0
         found = right[f"{name}.pattern_px"]
         assert found.value + 2 * found.sigma < 0.02
+
+
+def test_the_limit_is_the_harm_limit():
+    """As its source quotes: left out, they leave 0.025 px and move the face by 0.11 mm (sd 0.02 mm)."""
+    found = [solved(pairs_of(20 + seed), "brown2") for seed in range(4)]
+    left = np.mean([pattern_measurements(one)["lower.pattern_px"].value for one in found])
+    assert left == pytest.approx(0.025, abs=0.005)  # runs spread by 0.0025
+    harm = np.mean([depth_error_mm(rig_of(one), RIG, working_distance_mm=195.0) for one in found])
+    assert harm == pytest.approx(0.11, abs=0.03)
+
+
+def rig_of(solution):
+    state, cameras = solution.adjustment.state, []
+    for true, values in zip((RIG.camera1, RIG.camera2), state.intrinsics, strict=True):
+        focal, centre, distortion = tuple(values[:2]), tuple(values[2:4]), tuple(values[5:9])
+        cameras.append(replace(true, focal_px=focal, principal_point_px=centre, distortion=distortion))
+    pose = RigidTransform(rotation=state.rotation, translation_mm=state.translation)
+    return StereoRig(camera1=cameras[0], camera2=cameras[1], camera2_from_camera1=pose)
 
 
 def test_says_where():

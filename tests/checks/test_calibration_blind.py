@@ -42,7 +42,7 @@ FAULTS = [
         {"upper.pixel_aspect_error": (0.0049, 0.0002), "upper.focal_ratio": (1.0049, 0.0002)},
         "caution",
         "upper 1.00490 ± 0.00020",
-        "0.49 % longer along its columns of squares than along its rows",
+        "0.49 % longer across than down",
     ),
     (
         "CAL21",
@@ -132,12 +132,12 @@ def test_a_clear_pattern_is_not_hidden_by_a_larger_doubtful_one(pair_run, plante
 
 
 def test_stretch_is_named_along_the_board_as_it_was_held(pair_run, planted, limits):
-    """A board held turned by 90 degrees: what is wide in the picture are its rows; by 45, nothing is said."""
+    """A board held turned by 90 degrees: what is wide in the picture is its height; by 45, nothing is said."""
     measurements = {
         "upper.pixel_aspect_error": Estimate(value=0.005, sigma=0.0001),
         "upper.focal_ratio": Estimate(value=1.005, sigma=0.0001),
     }
-    words = {0: "along its columns", 90: "along its rows", 45: "longer one way"}
+    words = {0: "longer across than down", 90: "longer down than across", 45: "longer one way"}
     for degrees, said in words.items():
         turn = np.radians(degrees)
         rotation = np.array([[np.cos(turn), -np.sin(turn), 0], [np.sin(turn), np.cos(turn), 0], [0, 0, 1.0]])
@@ -145,7 +145,7 @@ def test_stretch_is_named_along_the_board_as_it_was_held(pair_run, planted, limi
         views = tuple(dataclasses.replace(view, camera1_from_board=pose) for view in pair_run.views)
         assert said in judged(planted(pair_run, measurements, views=views), limits, "CAL21").action
     narrower = measurements | {"upper.focal_ratio": Estimate(value=0.995, sigma=0.0001)}
-    assert "along its rows of" in judged(planted(pair_run, narrower), limits, "CAL21").action
+    assert "longer down than across" in judged(planted(pair_run, narrower), limits, "CAL21").action
 
 
 NAMES = {
