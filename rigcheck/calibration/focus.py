@@ -68,10 +68,11 @@ def focus_measurements(
         - `focus_depth_mm`: plane of focus along the camera's axis, from its projection centre;
           `focus_growth_px_mm`: growth of the blur disc there;
         - `usable_near_mm`, `usable_far_mm`: depths at which the disc reaches `USABLE_DISC_PX`;
-        - `focus_from_face_mm`: the plane less the depth of the face's middle (positive: behind it);
+        - `face_depth_mm`: depth of the face's middle; `focus_from_face_mm`: the plane less that (positive: the
+          plane is behind the face);
           `face_depth_covered`: usable share of the face's 80 mm;
         - `lens_focus_depth_mm`, `lens_usable_near_mm`, `lens_usable_far_mm`, `lens_growth_px_mm`: the same from
-          lens data;
+          lens data; `focus_from_lens_data_mm`: the measured plane less theirs;
         - `mtf50_cy_px`: median over edges in focus; `mtf50_<place>_cy_px` in nine parts of the picture;
           `mtf50_evenness`: softest part over sharpest;
         - `lens_blur_px`: what is left at best focus, in the middle; `moving_views`.
@@ -93,7 +94,8 @@ def focus_measurements(
         found = {
             **_plane(fit),
             **_against_face(fit, face_mm),
-            **_from_lens_data(described),
+            **(lens_data := _from_lens_data(described)),
+            "focus_from_lens_data_mm": _from_lens(fit, lens_data["lens_focus_depth_mm"]),
             **_field(edges, fit, entry.camera.image_size_px),
         }
         out |= {f"{name}.{key}": estimate for key, estimate in found.items()}
@@ -199,15 +201,17 @@ def _face_depth_mm(run: CalibrationRun, number: int, rig: RigDescription) -> flo
 def _against_face(fit: FocusFit, face_mm: float | None) -> dict[str, Estimate]:
     reason = "the rig file gives no working distance" if face_mm is None else ""
     reason = reason or (f"the plane of focus could not be told: {fit.reason}" if fit.reason else "")
+    face = Estimate(value=face_mm, unit="mm", reason=reason)
     if face_mm is None or reason:
         none = Estimate(value=None, reason=reason)
-        return {"focus_from_face_mm": none, "face_depth_covered": none}
+        return {"face_depth_mm": face, "focus_from_face_mm": none, "face_depth_covered": none}
     deep = FACE_BOX_MM[2]
     (near, near_sigma), (far, far_sigma) = fit.limit_mm(USABLE_DISC_PX, 1), fit.limit_mm(USABLE_DISC_PX, -1)
     low, high = max(near, face_mm - deep / 2), min(far, face_mm + deep / 2)
     # Only an end that lies within the face moves the share.
     moving = [near_sigma] * (low == near) + [far_sigma] * (high == far)
     return {
+        "face_depth_mm": face,
         "focus_from_face_mm": Estimate(
             value=fit.plane_mm - face_mm, sigma=fit.plane_sigma_mm, unit="mm", n=fit.n_edges
         ),
@@ -245,6 +249,13 @@ def _from_lens_data(camera: CameraDescription | None) -> dict[str, Estimate]:
         else Estimate(value=None, reason="sharp enough out to any distance")
     )
     return out
+
+
+def _from_lens(fit: FocusFit, described: Estimate) -> Estimate:
+    if fit.reason or described.value is None:
+        reason = f"the plane of focus could not be told: {fit.reason}" if fit.reason else described.reason
+        return Estimate(value=None, reason=reason)
+    return Estimate(value=fit.plane_mm - described.value, sigma=fit.plane_sigma_mm, unit="mm", n=fit.n_edges)
 
 
 def _field(edges: EdgeDepths, fit: FocusFit, size_px: tuple[int, int]) -> dict[str, Estimate]:

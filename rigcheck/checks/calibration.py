@@ -2,6 +2,7 @@
 
 from rigcheck.checks import (
     calibration_blind,
+    calibration_focus,
     calibration_outcome,
     calibration_prior,
     calibration_residuals,
@@ -17,6 +18,7 @@ CHECKS: tuple[Check[CalibrationRun], ...] = tuple(
     sorted(
         (
             *calibration_blind.CHECKS,
+            *calibration_focus.CHECKS,
             *calibration_outcome.CHECKS,
             *calibration_residuals.CHECKS, *calibration_prior.CHECKS,
             *calibration_shape.CHECKS,

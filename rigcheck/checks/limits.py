@@ -59,6 +59,17 @@ _PATTERN_SOURCE = (
     "gives 0.025 px and 0.11 mm in depth, the harm limit; right models up to 0.007 px"
 )
 _KNOWN_LENGTH_SOURCE = "0.05 and 0.125 % of 200 mm are 0.10 and 0.25 mm, the harm limits"
+_FOCUS_SOURCE = (
+    "Thin lens, 6 mm, 3.45 um pixels, focused at 200 mm: the blur disc is 1 px at 10 (f/2.8) to 16 mm (f/4) from "
+    "the plane, and 2 px at 23 (f/2.8); " + _COMMON
+)
+_COVERED_SOURCE = (
+    "Thin lens, 6 mm, 3.45 um pixels, focused at 200 mm, disc within 2 px: f/2.8 covers 0.53 of the face's 80 mm, "
+    "f/4 0.76, f/5.6 0.93; " + _COMMON
+)
+_MTF_SOURCE = (
+    "0.187 over the blur's sigma (a Gaussian's MTF50): 1.25 px give 0.15, 2.3 px 0.08 cy/px; " + _COMMON
+)
 
 LIMITS: tuple[Limit, ...] = (
     Limit(name="harm.depth_mm.caution", value=0.10, unit="mm", source=_COMMON),
@@ -104,6 +115,20 @@ LIMITS: tuple[Limit, ...] = (
     Limit(name="known_length.error.caution", value=0.0005, unit="", source=_KNOWN_LENGTH_SOURCE),
     Limit(name="known_length.error.fail", value=0.00125, unit="", source=_KNOWN_LENGTH_SOURCE),
     Limit(name="clip.drift_depth_mm.caution", value=0.10, unit="mm", source="The harm limit; " + _COMMON),
+    Limit(name="focus.from_face_mm.caution", value=10.0, unit="mm", source=_FOCUS_SOURCE),
+    Limit(name="focus.from_face_mm.fail", value=25.0, unit="mm", source=_FOCUS_SOURCE),
+    Limit(name="focus.face_covered.caution", value=0.7, unit="", source=_COVERED_SOURCE, worse="below"),
+    Limit(name="focus.face_covered.fail", value=0.4, unit="", source=_COVERED_SOURCE, worse="below"),
+    Limit(name="sharpness.mtf50_cy_px.caution", value=0.15, unit="cy/px", source=_MTF_SOURCE, worse="below"),
+    Limit(name="sharpness.mtf50_cy_px.fail", value=0.08, unit="cy/px", source=_MTF_SOURCE, worse="below"),
+    Limit(name="sharpness.evenness.caution", value=0.6, unit="", source=_COMMON, worse="below"),
+    Limit(
+        name="focus.from_lens_data_mm.caution",
+        value=20.0,
+        unit="mm",
+        source="Distance marks count from the sensor or the front glass, 10 to 20 mm from the principal plane of "
+        "a small lens; " + _COMMON,
+    ),
 )
 
 
