@@ -42,10 +42,11 @@ def _bias(run: CalibrationRun, limits: Limits) -> Outcome:
         f"{judged.numbers}{_flat_words(run)}. RMS does not show it."
     )
     action = (
-        f"Something is wrong in {judged.camera}'s picture or with the board that no averaging removes. Lay a "
-        "straight edge on the board: above 0.05 mm of bow use a plate of glass or aluminium, held at its "
-        "edges, never bent by the hand. If the board is flat, calibrate with another lens model, and switch "
-        "off stabilisation, autofocus and lens correction in the camera."
+        f"Something is wrong in {judged.camera}'s picture or with the board that no averaging removes. Film "
+        "again with the board held still at each place: movement with cameras out of step looks like this. "
+        "Lay a straight edge on the board: above 0.05 mm of bow use a plate of glass or aluminium that the "
+        "hand cannot bend. If it is flat, try another lens model, and switch off stabilisation, autofocus and "
+        "lens correction in the camera."
     )
     return outcome_of(judged, message, action)
 
