@@ -34,10 +34,12 @@ SIGMA_FLOOR_PX = 0.002
 MIN_SQUARE_PX = 5.0
 MIN_SWING = 4.0
 MIN_SWING_OVER_NOISE = 3.0
+MOST_NOISE = 3.0
+MOST_NOISE_OVER_SWING = 0.08
 MIN_ANGLE_RAD = 0.26
 MAX_SHIFT_SQUARES = 0.2
-MAX_GROWN_LEVERAGE = 3.0
-MAX_ROUNDS = 3
+MAX_GROWN_LEVERAGE = 40.0
+MAX_ROUNDS = 8
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -287,6 +289,9 @@ def _is_crossing(fit: CrossingFit, crossings: Crossings) -> NDArray[np.bool_]:
     """Whether the pixels show what the model says: contrast of the right sign, two edges, little else."""
     square_px = np.sqrt(np.abs(np.linalg.det(crossings.steps_px)))
     shift = np.linalg.norm(fit.points_px - crossings.points_px, axis=1)
+    usual = float(np.median(fit.noise[fit.inside])) if fit.inside.any() else 0.0
+    # Something over part of the window, such as a finger: the model cannot follow what is far from usual.
+    covered = (fit.noise > MOST_NOISE * usual) & (fit.noise > MOST_NOISE_OVER_SWING * fit.swing)
     turn = np.abs(np.sin(fit.directions_rad[:, 1] - fit.directions_rad[:, 0]))
     return np.asarray(
         fit.inside
@@ -294,6 +299,7 @@ def _is_crossing(fit: CrossingFit, crossings: Crossings) -> NDArray[np.bool_]:
         & (fit.swing > MIN_SWING)
         & (fit.swing > MIN_SWING_OVER_NOISE * fit.noise)
         & (turn > np.sin(MIN_ANGLE_RAD))
+        & ~covered
         & (shift < np.maximum(MAX_SHIFT_SQUARES * square_px, 1.0))
     )
 

@@ -17,7 +17,7 @@ __all__ = ["LocalMap", "homography", "local_map", "misplaced"]
 
 REACH_SQUARES = 2.2
 LINEAR_PRIOR_PX = 20.0
-QUADRATIC_PRIOR_PX = 1.0
+QUADRATIC_PRIOR_PX = 0.3
 ASSUMED_NOISE_PX = 0.1
 NOISE_FLOOR_PX = 0.1
 NOISE_CEILING_PX = 0.3
@@ -130,7 +130,7 @@ def local_map(targets: FloatArray, board: FloatArray, points_px: FloatArray) -> 
 
     Notes
     -----
-    The quadratic is held down by a prior of 1 px a square squared, so that with few neighbours
+    The quadratic is held down by a prior of 0.3 px a square squared, so that with few neighbours
     it fades into a plane instead of running away; `leverage` then says how little is known.
     """
     whole = homography(board, points_px)

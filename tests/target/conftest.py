@@ -121,8 +121,12 @@ class Scene:
 
     def picture(self, rng):
         """(H, W) uint8."""
+        return self.noisy(self.clean(rng), rng)
+
+    def clean(self, rng):
+        """(H, W) float: all but noise and rounding."""
         w, h = self.lens.size_px
-        white = sharp_picture(self.spec, finer(self.board_from_picture()), rng)
+        white = sharp_picture(self.spec, self.board_from_picture(), rng)
         white = self.covered(white)
         white = moved(white, np.multiply(self.motion_px, CELLS))
         white = gaussian_filter(white, CELLS * self.blur_px, mode="nearest")
@@ -130,19 +134,13 @@ class Scene:
         grey = self.black + (self.white - self.black) * white
         yy, xx = np.mgrid[0:h, 0:w]
         r2 = ((xx - w / 2) ** 2 + (yy - h / 2) ** 2) / (w * w / 4 + h * h / 4)
-        grey = grey * (1 - self.falloff * r2) + self.noise * rng.standard_normal(grey.shape)
+        return grey * (1 - self.falloff * r2)
+
+    def noisy(self, grey, rng):
+        """A clean picture with noise, rounded: (H, W) uint8."""
+        grey = grey + self.noise * rng.standard_normal(grey.shape)
         image = np.clip(np.rint(grey), 0, 255).astype(np.uint8)
         return np.ascontiguousarray(image[:, ::-1]) if self.mirrored else image
-
-
-def finer(corners):
-    """Values at the corners of pixels (H + 1, W + 1, 2) to values at the corners of their cells, bilinear."""
-    for _ in range(2):
-        corners = np.swapaxes(corners, 0, 1)
-        share = (np.arange(CELLS) / CELLS)[:, None, None]
-        steps = corners[:-1, None] * (1 - share) + corners[1:, None] * share
-        corners = np.concatenate([steps.reshape(-1, *corners.shape[1:]), corners[-1:]])
-    return corners
 
 
 def moved(cells, motion):
@@ -153,55 +151,115 @@ def moved(cells, motion):
     return np.mean([shift(cells, t * np.array(motion)[::-1], order=1, mode="nearest") for t in steps], axis=0)
 
 
-def whiteness(spec, squares):
-    """1 where the board is white at points (..., 2) in squares; 0.5 beyond the quiet zone of one square."""
-    layout = board_layout(spec)
-    columns, rows = spec.squares
-    u, v = squares[..., 0], squares[..., 1]
-    with np.errstate(invalid="ignore"):
-        on_board = (u >= 0) & (v >= 0) & (u < columns) & (v < rows)
-        near = (u >= -1) & (v >= -1) & (u < columns + 1) & (v < rows + 1)
-    c = np.where(on_board, u, 0).astype(int)
-    r = np.where(on_board, v, 0).astype(int)
-    black = on_board & layout.black[r, c]
-    if len(layout.marker_ids):
-        side = len(marker_modules(spec.dictionary, 0))
-        modules = np.array([marker_modules(spec.dictionary, int(i)) for i in layout.marker_ids])
-        number = np.zeros((rows, columns), dtype=int)
-        number[layout.marker_cells[:, 1], layout.marker_cells[:, 0]] = layout.marker_ids
-        low = 0.5 * (1 - layout.marker_ratio)
-        with np.errstate(invalid="ignore"):
-            a = np.floor((u - c - low) / layout.marker_ratio * side)
-            b = np.floor((v - r - low) / layout.marker_ratio * side)
-            inside = on_board & ~layout.black[r, c] & (a >= 0) & (b >= 0) & (a < side) & (b < side)
-        a, b = np.where(inside, a, 0).astype(int), np.where(inside, b, 0).astype(int)
-        black |= inside & modules[number[r, c], b, a]
-    return np.where(near, 1.0 - black, 0.5)
+class Print:
+    """Whiteness at points of a board's plane: 0 black, 1 white, 0.5 beyond the quiet zone of one square."""
+
+    def __init__(self, spec):
+        layout, (columns, rows) = board_layout(spec), spec.squares
+        self.side = len(marker_modules(spec.dictionary, 0)) if len(layout.marker_ids) else 1
+        self.ratio = layout.marker_ratio or 1.0
+        self.low = 0.5 * (1 - self.ratio)
+        # Squares -2 to columns + 1, each of margin, modules, margin; likewise down.
+        table = np.full((rows + 4, self.side + 2, columns + 4, self.side + 2), 0.5, dtype=np.float32)
+        table[1:-1, :, 1:-1] = 1.0
+        table[2:-2, :, 2:-2] = np.where(layout.black, 0.0, 1.0)[:, None, :, None]
+        for marker, (c, r) in zip(layout.marker_ids, layout.marker_cells, strict=True):
+            table[r + 2, 1:-1, c + 2, 1:-1] = ~marker_modules(spec.dictionary, int(marker))
+        self.shape, self.table = table.shape, table.ravel()
+
+    def __call__(self, squares):
+        """Whiteness (...) at points (..., 2), in squares from the board's origin."""
+        v, b = self.place(squares[..., 1], self.shape[0])
+        u, a = self.place(squares[..., 0], self.shape[2])
+        return self.table[((v * self.shape[1] + b) * self.shape[2] + u) * self.shape[3] + a]
+
+    def place(self, along, count):
+        along = np.nan_to_num(along, nan=-9.0)
+        whole = np.floor(along)
+        part = np.floor((along - whole - self.low) * (self.side / self.ratio))
+        part = np.clip(part, -1, self.side).astype(np.int32) + 1
+        return np.clip(whole, -2, count - 3).astype(np.int32) + 2, part
+
+
+def within(corners, s, t):
+    """Bilinear between the corners (N, 4, 2) of pixels, at shares s to the right and t down."""
+    s, t = np.asarray(s)[..., None], np.asarray(t)[..., None]
+    top = corners[:, 0] + s * (corners[:, 1] - corners[:, 0])
+    return top + t * (corners[:, 2] + s * (corners[:, 3] - corners[:, 2]) - top)
 
 
 def sharp_picture(spec, corners, rng, side=8):
-    """Mean whiteness of each pixel, from board coordinates at its four corners."""
-    at = whiteness(spec, corners)
-    middle = whiteness(
-        spec, 0.25 * (corners[1:, 1:] + corners[1:, :-1] + corners[:-1, 1:] + corners[:-1, :-1])
+    """Mean whiteness of each cell (CELLS H, CELLS W), from board coordinates at the pixels' corners."""
+    paint = Print(spec)
+    at, middle = (
+        paint(corners),
+        paint(0.25 * (corners[1:, 1:] + corners[1:, :-1] + corners[:-1, 1:] + corners[:-1, :-1])),
     )
     stack = np.stack([at[1:, 1:], at[1:, :-1], at[:-1, 1:], at[:-1, :-1], middle])
-    mixed = stack.max(axis=0) != stack.min(axis=0)
-    grown = binary_dilation(mixed, iterations=2)
-    rows, columns = np.nonzero(grown)
-    a, b = corners[rows, columns], corners[rows, columns + 1]
-    c, d = corners[rows + 1, columns], corners[rows + 1, columns + 1]
-    total = np.zeros(len(rows))
+    rows, columns = np.nonzero(binary_dilation(stack.max(axis=0) != stack.min(axis=0)))
+    four = np.stack([corners[rows + j, columns + i] for j in (0, 1) for i in (0, 1)], axis=1)
+    picture = np.repeat(np.repeat(middle, CELLS, axis=0), CELLS, axis=1)
+    for j in range(CELLS):
+        for i in range(CELLS):
+            ends = [(i / CELLS, j / CELLS), ((i + 1) / CELLS, j / CELLS)]
+            ends += [(i / CELLS, (j + 1) / CELLS), ((i + 1) / CELLS, (j + 1) / CELLS)]
+            cell = np.stack([within(four, np.float64(s), np.float64(t)) for s, t in ends], axis=1)
+            values = paint(cell)
+            value = values.mean(axis=1)
+            mixed = np.flatnonzero(values.max(axis=1) != values.min(axis=1))
+            value[mixed] = mean_whiteness(paint, cell[mixed], rng, side)
+            picture[CELLS * rows + j, CELLS * columns + i] = value
+    return picture
+
+
+def mean_whiteness(paint, cell, rng, side):
+    """Mean over cells with corners (N, 4, 2): side x side samples, each jittered within its own part."""
+    total = np.zeros(len(cell))
     for j in range(side):
         for i in range(side):
-            s = ((i + rng.random(len(rows))) / side)[:, None]
-            t = ((j + rng.random(len(rows))) / side)[:, None]
-            total += whiteness(spec, (1 - t) * ((1 - s) * a + s * b) + t * ((1 - s) * c + s * d))
-    picture = middle.copy()
-    picture[rows, columns] = total / side**2
-    return picture
+            s, t = (i + rng.random(len(cell))) / side, (j + rng.random(len(cell))) / side
+            total += paint(within(cell, s, t))
+    return total / side**2
 
 
 @pytest.fixture(scope="session")
 def ref():
     return REF
+
+
+@pytest.fixture(scope="session")
+def reference_board():
+    """The handbook's reference board."""
+    return BoardSpec(
+        name="reference",
+        kind="charuco",
+        squares=(9, 12),
+        square_mm=9.0,
+        marker_mm=6.75,
+        dictionary="DICT_4X4_100",
+    )
+
+
+@pytest.fixture(scope="session")
+def plain_board():
+    return BoardSpec(name="plain", kind="checkerboard", squares=(8, 11), square_mm=10.0)
+
+
+@pytest.fixture(scope="session")
+def scene():
+    """Make a scene: a small camera with the reference rig's field of view, the board tilted; changes by name."""
+
+    def make(spec, **changes):
+        usual = {
+            "lens": Lens(size_px=(540, 720), focal_px=710.0, distortion=(-0.1, 0.02, 0.0, 0.0, 0.0)),
+            "rotation_vector": (0.3, -0.3, 0.15),
+            "centre_mm": (3.0, -4.0, 185.0),
+        }
+        return Scene(spec=spec, **(usual | changes))
+
+    return make
+
+
+@pytest.fixture(scope="session")
+def lens():
+    return Lens
