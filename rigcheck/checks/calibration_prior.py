@@ -11,6 +11,11 @@ __all__ = ["CHECKS"]
 
 _SHIFT = "prior.largest_shift."
 
+_RENEW = (
+    "Today's footage contradicts the prior: a lens was refocused, knocked or changed, or the prior is of another "
+    "rig. Calibrate without --prior, from footage with tilts, distances and the whole picture."
+)
+
 
 def _prior(run: CalibrationRun, limits: Limits) -> Outcome:
     found = run.measurements.get("prior.chi_square")
@@ -24,15 +29,15 @@ def _prior(run: CalibrationRun, limits: Limits) -> Outcome:
         if key.startswith(_SHIFT)
     )
     estimate = Estimate(value=p_value, n=found.n)
+    status = judge(estimate, band)
     return Outcome(
-        status=judge(estimate, band),
+        status=status,
         estimate=estimate,
         limit=band.text,
         message="Today's footage against the prior's intrinsics: "
         f"chi-square {found.value:.1f} in {found.n} directions; "
         f"{name} moved most, by {sigmas:.1f} of its sigmas.",
-        action="Today's footage contradicts the prior: a lens was refocused, knocked or changed, or the prior is of "
-        "another rig. Calibrate without --prior, from footage with tilts, distances and the whole picture.",
+        action="" if status == "pass" else _RENEW,
     )
 
 

@@ -30,12 +30,13 @@ def _flatness(run: CalibrationRun, limits: Limits) -> Outcome:
     seen = run.measurements
     heights = [_height(seen[name], words) for name, words in _NAMES.items() if name in seen]
     known = found.value - 2 * (found.sigma or 0.0) > (band.caution or 0.0)
+    status = judge(found, band)
     return Outcome(
-        status=judge(found, band),
+        status=status,
         estimate=found,
         limit=band.text,
         message=f"Height of the board away from flat: {', '.join(heights)}. The solution allows for it.",
-        action=_STIFFEN if known else _UNKNOWN,
+        action="" if status == "pass" else _STIFFEN if known else _UNKNOWN,
     )
 
 
