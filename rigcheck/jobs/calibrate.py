@@ -12,7 +12,14 @@ from rigcheck.checks import CALIBRATION_CHECKS, Limits, effective_limits, overal
 from rigcheck.errors import ConfigError
 from rigcheck.footage import Clip, Pairing, open_cameras, pair_clips, parse_footage
 from rigcheck.geometry.robust import HUBER_WIDTH, TUKEY_WIDTH
-from rigcheck.jobs.looking import MOST_LOOKS, Looked, look_at_clip, look_at_pair, refuse_other_board
+from rigcheck.jobs.looking import (
+    MOST_FULL_LOOKS,
+    MOST_LOOKS,
+    Looked,
+    look_at_clip,
+    look_at_pair,
+    refuse_other_board,
+)
 from rigcheck.model import (
     BoardSpec,
     Calibration,
@@ -126,9 +133,9 @@ def calibrate(
         {} if description is None else description.limits, origin=str(rig) if files and rig else "rig"
     )
     footage = _open(str(footage1), None if footage2 is None else str(footage2), description, pairing)
-    looked = _look(footage, board_spec, progress)
-    refuse_other_board(looked, board_spec, footage.clips)
     setups = [_setup(clip, number, description) for number, clip in enumerate(footage.clips)]
+    looked = _look(footage, board_spec, setups, progress)
+    refuse_other_board(looked, board_spec, footage.clips)
     known = None if prior is None else intrinsics_prior(_calibration(prior), setups)
     usable = usable_views(looked.views, board_spec)
     chosen = choose_views(usable, board_spec, setups)
@@ -152,7 +159,7 @@ def calibrate(
         ),
         working_distance_mm=None if description is None else description.working_distance_mm,
         rejected=looked.rejected,
-        notes=_notes(footage, looked, len(usable), len(chosen)),
+        notes=_notes(footage, looked, len(chosen)),
     )
     run = replace(run, pictures=_worst_pictures(run, footage))
     return CalibrationResult(run=run, report=_report(run, limits), inputs=tuple(touched))
@@ -243,11 +250,11 @@ def _open(
     )
 
 
-def _look(footage: _Footage, board: BoardSpec, progress: ProgressSink) -> Looked:
+def _look(footage: _Footage, board: BoardSpec, setups: list[CameraSetup], progress: ProgressSink) -> Looked:
     track = progress.track("Looking for the board")
     if footage.pairing is None:
-        return look_at_clip(footage.clips[0], board, track)
-    return look_at_pair(footage.pairing, board, track)
+        return look_at_clip(footage.clips[0], board, setups, track)
+    return look_at_pair(footage.pairing, board, setups, track)
 
 
 def _setup(clip: Clip, number: int, rig: RigDescription | None) -> CameraSetup:
@@ -270,18 +277,20 @@ def _options(
         "pair": how.by,
         "offset_frames": how.offset_frames,
         "most_looks": MOST_LOOKS,
+        "most_full_looks": MOST_FULL_LOOKS,
         "most_views": MOST_VIEWS,
         "huber_width": HUBER_WIDTH,
         "tukey_width": TUKEY_WIDTH,
     }
 
 
-def _notes(footage: _Footage, looked: Looked, usable: int, chosen: int) -> tuple[str, ...]:
+def _notes(footage: _Footage, looked: Looked, chosen: int) -> tuple[str, ...]:
     sentences = [finding.sentence for finding in footage.findings]
     if footage.pairing is not None and not any("paired by" in one.lower() for one in sentences):
         sentences.append(f"Paired by {footage.pairing.basis}: {footage.pairing.n_pairs} pairs.")
-    used = "all were used" if chosen == usable else f"the {chosen} that add most to what is known were used"
-    sentences.append(f"Looked at {looked.looked} moments; {usable} show enough of the board; {used}.")
+    fewer = f"the {chosen} that add most to what is known were used"
+    used = "all were used" if chosen == looked.worth else fewer
+    sentences.append(f"Looked at {looked.looked} moments; {looked.worth} show enough of the board; {used}.")
     return tuple(dict.fromkeys(one[:1].upper() + one[1:] for one in sentences))
 
 

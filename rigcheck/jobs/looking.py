@@ -3,23 +3,31 @@
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
-from rigcheck.calibration import View
-from rigcheck.errors import BoardError
+from rigcheck.calibration import MIN_CORNERS, CameraSetup, View
+from rigcheck.calibration.choose import choose_views
+from rigcheck.calibration.views import usable_views
+from rigcheck.errors import BoardError, EstimationError
 from rigcheck.footage import Clip, Pairing
 from rigcheck.model import BoardSpec, Frame, Observation, Rejection
 from rigcheck.target import BoardDetector, diagnose_description
 
 OnProgress = Callable[[int, int], None]
+Moments = Iterator[tuple[Frame, ...]]
 
 # Moments looked at in a clip, however long: enough to choose from, few enough to wait for.
 MOST_LOOKS = 240
 # Key pictures alone are looked at when there are at least this many: they cost no decoding of their
 # neighbours.
 ENOUGH_KEY_PICTURES = 80
+
+# Of more moments than this, only those chosen after a glance are looked at fully.
+MOST_FULL_LOOKS = 72
+_SOFTEST_PX = 12.0
 
 # Pictures asked for a misdescription, a camera; when none shows the board, spread over the clip.
 _ASKED = 3
@@ -33,13 +41,14 @@ class Looked:
     """What was seen.
 
     `views` have at least one side, `positions` say where they come from, `rejected` are the pictures without
-    a board; `looked` counts the pictures looked at, a camera.
+    a board; `looked` counts the moments looked at, `worth` those that show enough of the board.
     """
 
     views: tuple[View, ...]
     positions: tuple[int, ...]
     rejected: tuple[Rejection, ...]
     looked: int
+    worth: int
 
 
 def _spread(count: int, most: int) -> list[int]:
@@ -56,25 +65,103 @@ def positions_to_look_at(count: int, key_positions: Sequence[int]) -> list[int]:
     return _spread(count, MOST_LOOKS)
 
 
-def look_at_clip(clip: Clip, board: BoardSpec, on_progress: OnProgress) -> Looked:
+def look_at_clip(
+    clip: Clip, board: BoardSpec, setups: Sequence[CameraSetup], on_progress: OnProgress
+) -> Looked:
     """Look for the board in one camera's clip."""
     indices = clip.indices
     keys = np.flatnonzero(np.isin(indices, clip.key_indices)).tolist() if clip.info.kind == "video" else []
-    places = positions_to_look_at(len(indices), keys)
-    frames = ((frame,) for frame in clip.frames_at([int(indices[k]) for k in places]))
-    return _look(frames, places, board, on_progress)
+
+    def fetch(places: Sequence[int]) -> Moments:
+        return ((frame,) for frame in clip.frames_at([int(indices[k]) for k in places]))
+
+    return _survey(fetch, positions_to_look_at(len(indices), keys), board, setups, on_progress)
 
 
-def look_at_pair(pairing: Pairing, board: BoardSpec, on_progress: OnProgress) -> Looked:
+def look_at_pair(
+    pairing: Pairing, board: BoardSpec, setups: Sequence[CameraSetup], on_progress: OnProgress
+) -> Looked:
     """Look for the board in both cameras at the same moments."""
     video = all(clip.info.kind == "video" for clip in pairing.clips)
     places = positions_to_look_at(pairing.n_pairs, pairing.key_pairs.tolist() if video else [])
-    return _look(pairing.pairs_at(places), places, board, on_progress)
+    return _survey(pairing.pairs_at, places, board, setups, on_progress)
 
 
-def _look(
-    moments: Iterator[tuple[Frame, ...]], places: Sequence[int], board: BoardSpec, on_progress: OnProgress
+def _survey(
+    fetch: Callable[[Sequence[int]], Moments],
+    places: Sequence[int],
+    board: BoardSpec,
+    setups: Sequence[CameraSetup],
+    on_progress: OnProgress,
 ) -> Looked:
+    """Look fully where there are few moments; else glance at all of them first and choose."""
+    if len(places) <= MOST_FULL_LOOKS:
+        return _look(fetch(places), places, board, on_progress)
+    total = len(places) + MOST_FULL_LOOKS
+    glanced = _glance(fetch(places), places, board, lambda done, _: on_progress(done, total))
+    seen = [(place, view) for place, view in zip(glanced.positions, glanced.views, strict=True)]
+    usable = [(place, view) for place, view in seen if usable_views([view], board)]
+    if len(usable) <= MOST_FULL_LOOKS:
+        return _look(fetch(places), places, board, lambda done, _: on_progress(done, len(places)))
+    views = [usable_views([view], board)[0] for _, view in usable]
+    try:
+        chosen = choose_views(views, board, setups, most=MOST_FULL_LOOKS)
+    except EstimationError:
+        chosen = _spread(len(usable), MOST_FULL_LOOKS)
+    wanted = [usable[n][0] for n in chosen]
+    found = _look(fetch(wanted), wanted, board, lambda done, _: on_progress(len(places) + done, total))
+    return replace(
+        found, rejected=(*glanced.rejected, *found.rejected), looked=len(places), worth=len(usable)
+    )
+
+
+def _glance(moments: Moments, places: Sequence[int], board: BoardSpec, on_progress: OnProgress) -> Looked:
+    """Rough corners of every moment, their sigma from how sharp the picture is."""
+    detector, found, rejected = BoardDetector(board), [], []
+    for done, (place, frames) in enumerate(zip(places, moments, strict=True), start=1):
+        sides = tuple(_rough(detector, frame) for frame in frames)
+        for frame, side in zip(frames, sides, strict=True):
+            if side is None:
+                sentence = f"{frame.ref.label}: no board seen at a glance."
+                rejected.append(Rejection(ref=frame.ref, code="no-board-at-a-glance", sentence=sentence))
+        if any(side is not None for side in sides):
+            found.append((place, sides))
+        on_progress(done, len(places))
+    return Looked(
+        views=tuple(view for _, view in found),
+        positions=tuple(place for place, _ in found),
+        rejected=tuple(rejected),
+        looked=len(places),
+        worth=len(found),
+    )
+
+
+def _rough(detector: BoardDetector, frame: Frame) -> Observation | None:
+    image = frame.grey8()
+    seen = detector.glance(image)
+    if seen.n < MIN_CORNERS:
+        return None
+    return Observation(
+        ref=frame.ref,
+        corner_ids=seen.corner_ids,
+        corners_px=seen.corners_px,
+        sigma_px=np.full(seen.n, _softness(image, seen.corners_px)),
+    )
+
+
+def _softness(image: NDArray[np.uint8], corners_px: NDArray[np.float64]) -> float:
+    """Width of the steepest edges within the board, px: contrast over the largest slopes; motion widens them too."""
+    low, high = np.rint([corners_px.min(0), corners_px.max(0)]).astype(int)
+    part = image[max(low[1], 0) : high[1] : 2, max(low[0], 0) : high[0]].astype(np.int16)
+    if min(part.shape) < 8:
+        return _SOFTEST_PX
+    # Rows are sampled, columns are not: slopes along x; a turned board has both kinds of edges in it.
+    slope = np.percentile(np.abs(np.diff(part, axis=1)), 99)
+    dark, bright = np.percentile(part, (5, 95))
+    return float(np.clip((bright - dark) / max(float(slope), 1.0), 0.5, _SOFTEST_PX))
+
+
+def _look(moments: Moments, places: Sequence[int], board: BoardSpec, on_progress: OnProgress) -> Looked:
     views: list[View] = []
     positions: list[int] = []
     rejected: list[Rejection] = []
@@ -89,7 +176,11 @@ def _look(
                 positions.append(place)
             on_progress(done, len(places))
     return Looked(
-        views=tuple(views), positions=tuple(positions), rejected=tuple(rejected), looked=len(places)
+        views=tuple(views),
+        positions=tuple(positions),
+        rejected=tuple(rejected),
+        looked=len(places),
+        worth=len(usable_views(views, board)),
     )
 
 
