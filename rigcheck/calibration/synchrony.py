@@ -55,7 +55,8 @@ def synchrony_measurements(
         - ``stereo.frame_period_ms``
         - ``stereo.at_rest_epipolar_px``: RMS of the Sampson distance that does not grow with speed.
         - ``stereo.moving_speed_px_s``: RMS speed across the epipolar lines.
-        - ``stereo.synchronised``: 1 or 0 as the rig file says, only where it does.
+        - ``stereo.free_running``: 1 where the rig file says that the cameras are not synchronised, 0 where it
+          says that they are, absent where it says nothing.
 
     Notes
     -----
@@ -64,7 +65,7 @@ def synchrony_measurements(
     """
     if len(solution.setups) != 2:
         return {}
-    known = {} if synchronised is None else {"stereo.synchronised": Estimate(value=float(synchronised))}
+    known = {} if synchronised is None else {"stereo.free_running": Estimate(value=float(not synchronised))}
     if reason or not runs:
         return known | _unknown(reason or "no views of the moving board were given")
     even, period_s = _even_runs(runs)
@@ -147,7 +148,8 @@ def _estimates(found: TimeOffset, period_s: float, offset_frames: int | None) ->
     beyond = abs(found.offset_s) > 0.5 * period_s + 2.0 * found.sigma_s
     sure = found.sigma_s <= _SURE_FRAMES * period_s
     shift = found.shift_frames - (round(found.offset_s / period_s) if beyond else 0)
-    needed = None if offset_frames is None else offset_frames + shift
+    needed = float(offset_frames + shift) if sure and offset_frames is not None else None
+    why_not = "no single shift in frames pairs the pictures as they are" if sure else _AT_REST
     return {
         "stereo.time_offset_ms": Estimate(
             value=None if beyond and sure else 1e3 * found.offset_s,
@@ -162,9 +164,7 @@ def _estimates(found: TimeOffset, period_s: float, offset_frames: int | None) ->
             reason="" if sure else _AT_REST,
         ),
         "stereo.offset_frames": Estimate(
-            value=None if needed is None or not sure else float(needed),
-            n=found.n_pairs,
-            reason="no single shift in frames pairs the pictures as they are" if sure else _AT_REST,
+            value=needed, n=found.n_pairs, reason=why_not if needed is None else ""
         ),
         "stereo.frame_period_ms": Estimate(value=1e3 * period_s, unit="ms", n=found.n_runs),
         "stereo.at_rest_epipolar_px": Estimate(

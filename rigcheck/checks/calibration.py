@@ -7,6 +7,7 @@ from rigcheck.checks import (
     calibration_prior,
     calibration_residuals,
     calibration_shape,
+    calibration_sync,
     calibration_views,
 )
 from rigcheck.checks.core import Check
@@ -20,8 +21,10 @@ CHECKS: tuple[Check[CalibrationRun], ...] = tuple(
             *calibration_blind.CHECKS,
             *calibration_focus.CHECKS,
             *calibration_outcome.CHECKS,
-            *calibration_residuals.CHECKS, *calibration_prior.CHECKS,
+            *calibration_residuals.CHECKS,
+            *calibration_prior.CHECKS,
             *calibration_shape.CHECKS,
+            *calibration_sync.CHECKS,
             *calibration_views.CHECKS,
         ),
         key=lambda check: check.code,

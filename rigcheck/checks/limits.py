@@ -59,6 +59,10 @@ _PATTERN_SOURCE = (
     "gives 0.025 px and 0.11 mm in depth, the harm limit; right models up to 0.007 px"
 )
 _KNOWN_LENGTH_SOURCE = "0.05 and 0.125 % of 200 mm are 0.10 and 0.25 mm, the harm limits"
+_SYNC_SOURCE = (
+    "Depth error Z·v·t/B at Z 200 mm, B 80 mm and skin moving at 100 mm/s (common practice): 0.4 ms is 0.10 mm "
+    "and 1 ms 0.25 mm, the harm limits"
+)
 _FOCUS_SOURCE = (
     "Thin lens, 6 mm, 3.45 um pixels, focused at 200 mm: the blur disc is 1 px at 10 (f/2.8) to 16 mm (f/4) from "
     "the plane, and 2 px at 23 (f/2.8); " + _COMMON
@@ -115,6 +119,22 @@ LIMITS: tuple[Limit, ...] = (
     Limit(name="known_length.error.caution", value=0.0005, unit="", source=_KNOWN_LENGTH_SOURCE),
     Limit(name="known_length.error.fail", value=0.00125, unit="", source=_KNOWN_LENGTH_SOURCE),
     Limit(name="clip.drift_depth_mm.caution", value=0.10, unit="mm", source="The harm limit; " + _COMMON),
+    Limit(name="sync.offset_ms.caution", value=0.4, unit="ms", source=_SYNC_SOURCE),
+    Limit(name="sync.offset_ms.fail", value=1.0, unit="ms", source=_SYNC_SOURCE),
+    Limit(
+        name="sync.frame_shift.fail",
+        value=0.0,
+        unit="frames",
+        source="Pictures of different moments give no common point; a frame at 60 frames/s is 16.7 ms, 4.2 mm in "
+        "depth as for sync.offset_ms",
+    ),
+    Limit(
+        name="sync.free_running.caution",
+        value=0.0,
+        unit="",
+        source="Two clocks that differ by 20 parts in a million, usual for crystals (common practice), are 1.2 ms "
+        "apart after a minute",
+    ),
     Limit(name="focus.from_face_mm.caution", value=10.0, unit="mm", source=_FOCUS_SOURCE),
     Limit(name="focus.from_face_mm.fail", value=25.0, unit="mm", source=_FOCUS_SOURCE),
     Limit(name="focus.face_covered.caution", value=0.7, unit="", source=_COVERED_SOURCE, worse="below"),

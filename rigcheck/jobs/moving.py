@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from rigcheck.calibration import View
 from rigcheck.footage import Clip, Pairing
 from rigcheck.model import BoardSpec, Frame, Observation
-from rigcheck.target import BoardDetector
+from rigcheck.target import BoardDetector, Glance
 
 OnProgress = Callable[[int, int], None]
 IntArray = NDArray[np.int64]
@@ -162,9 +162,20 @@ def _moving_runs(
 
 def _travels(detector: BoardDetector, first: Frame, last: Frame) -> bool:
     """Whether the board is seen in both pictures, in different places."""
-    one, other = (detector.glance(frame.grey8()) for frame in (first, last))
+    one, other = (_rough_corners(detector, frame) for frame in (first, last))
+    if one is None or other is None:
+        return False
     _, rows1, rows2 = np.intersect1d(one.corner_ids, other.corner_ids, return_indices=True)
     if not len(rows1):
         return False
     travel = np.linalg.norm(other.corners_px[rows2] - one.corners_px[rows1], axis=1)
     return float(np.median(travel)) >= LEAST_TRAVEL_PX
+
+
+def _rough_corners(detector: BoardDetector, frame: Frame) -> Glance | Observation | None:
+    """Corners at a glance; by a full look where a glance sees none, as in small pictures."""
+    rough = detector.glance(frame.grey8())
+    if rough.n:
+        return rough
+    found = detector.detect(frame.grey8(), frame.ref)
+    return found if isinstance(found, Observation) else None

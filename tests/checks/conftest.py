@@ -29,6 +29,10 @@ PAIR_MEASUREMENTS = {
     "stereo.leave_out_ratio": Estimate(value=1.05),
     "stereo.baseline_mm": Estimate(value=72.0, sigma=0.012, unit="mm"),
     "stereo.pairs": Estimate(value=24.0),
+    "stereo.time_offset_ms": Estimate(value=0.02, sigma=0.01, unit="ms", n=100),
+    "stereo.frame_shift": Estimate(value=0.0, n=100),
+    "stereo.offset_frames": Estimate(value=0.0, n=100),
+    "stereo.free_running": Estimate(value=0.0),
     "board.scale_sigma": Estimate(value=0.0002),
 }
 CAMERA_MEASUREMENTS = {
