@@ -5,6 +5,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from rigcheck.calibration.filming_words import PLACES
 from rigcheck.checks.limits import Limits
 from rigcheck.checks.verdict import judge
 from rigcheck.model import CalibrationRun
@@ -18,11 +19,6 @@ __all__ = [
     "working_distance_mm",
 ]
 
-_PLACES = (
-    ("upper left", "top", "upper right"),
-    ("left edge", "middle", "right edge"),
-    ("lower left", "bottom", "lower right"),
-)
 # A place counts as empty when fewer of its cells than this saw a corner.
 _EMPTY_SHARE = 0.25
 # More than this are not worth naming one by one.
@@ -31,6 +27,7 @@ _MOST_PLACES = 4
 _LEAST_DISTANCE_RATIO = 1.3
 _USUAL_DISTANCE_MM = 200.0
 _MOST_REPEATS = 9.0
+_GIVEN_BESIDE = "give the new clip beside this one, joined by a comma."
 
 
 def camera_names(run: CalibrationRun) -> tuple[str, ...]:
@@ -56,7 +53,7 @@ def empty_places(run: CalibrationRun, camera: str) -> tuple[str, ...]:
     if seen is None or min(seen.shape) < 3:
         return ()
     found = []
-    for names, band in zip(_PLACES, np.array_split(seen > 0, 3, axis=0), strict=True):
+    for names, band in zip(PLACES, np.array_split(seen > 0, 3, axis=0), strict=True):
         for name, cells in zip(names, np.array_split(band, 3, axis=1), strict=True):
             if cells.mean() < _EMPTY_SHARE:
                 found.append(name)
@@ -90,20 +87,32 @@ def filming_advice(run: CalibrationRun, limits: Limits, *, too_large_by: float =
     Returns
     -------
     str
-        One or two sentences. When tilts, places and distances are all there, only more of the same helps, and
-        uncertainty falls with the square root of its length.
+        One or two sentences: the first of the views wanted, where there are any; else what is thin. When
+        tilts, places and distances are all there, only more of the same helps, and uncertainty falls with
+        the square root of its length.
     """
+    if run.wanted_views:
+        return _first_wanted(run)
     wishes = [*_tilts(run, limits), *_places(run, limits), *_distances(run)]
     if wishes:
-        return (
-            f"Film six more seconds {in_words(wishes)}, pausing at each place; give the new clip beside this "
-            "one, joined by a comma."
-        )
+        return f"Film six more seconds {in_words(wishes)}, pausing at each place; {_GIVEN_BESIDE}"
     repeats = min(max(too_large_by**2, 2.0), _MOST_REPEATS)
     return (
         f"Film about {math.ceil(repeats)} times as long with the same variety of tilts and places, pausing "
         "at each; if that cannot be had, raise the corners' quality: more light, shorter shutter, a board "
         "in focus."
+    )
+
+
+def _first_wanted(run: CalibrationRun) -> str:
+    first, more = run.wanted_views[0], len(run.wanted_views) - 1
+    others = (
+        "" if not more else f", then in the {'other' if more == 1 else f'other {more}'} drawn in the report"
+    )
+    gain = f"{first.depth_before_mm:.3f} to {first.depth_after_mm:.3f} mm"
+    return (
+        f"Film the board held still in one more pose{others}: {first.words} (expected depth sigma on the face: "
+        f"{gain}); {_GIVEN_BESIDE}"
     )
 
 

@@ -33,6 +33,7 @@ from rigcheck.report.verdict import (
     verdict_sentence,
 )
 from rigcheck.report.view_pictures import view_pictures
+from rigcheck.report.wanted_views import wanted_parts
 
 __all__ = ["calibration_page"]
 
@@ -105,6 +106,7 @@ def _verdict_part(report: Report, run: CalibrationRun) -> dict[str, object]:
         "sentence": verdict_sentence(report),
         "counts": count_sentence(report.checks),
         "todo": actions_first(report.checks),
+        "wanted": wanted_parts(report.checks, run),
         "reliance": reliance(run.calibration.face_volume, report.measurements),
     }
 
