@@ -342,8 +342,16 @@ def _level_profiles(
     row, column = nearest[edge, at].astype(np.intp), columns[edge, at].astype(np.intp)
     values = image[row[:, None] + offsets, column[:, None]]
     first = (row - line[edge, at])[:, None].astype(np.float32)
-    distance = (first + offsets.astype(np.float32)) * cosine[edge, None].astype(np.float32)
-    return _binned(values, distance, edge, white_px=white_px, n_edges=len(slope))
+    away = first + offsets.astype(np.float32)
+    distance = away * cosine[edge, None].astype(np.float32)
+    # A column crosses a slanted edge aslant: far from the edge it would reach past the edge's ends.
+    along = ((columns[edge, at] - start[edge, 0])[:, None] + away * (slope * cosine**2)[edge, None]).astype(
+        np.float32
+    )
+    beside = (along >= guard[edge, None]) & (along <= (run[:, 0] - guard)[edge, None])
+    return _binned(
+        values, np.where(beside, distance, np.float32(1e3)), edge, white_px=white_px, n_edges=len(slope)
+    )
 
 
 def _binned(
