@@ -210,8 +210,8 @@ def _notes(
     lines = [
         f"measure this before use: printed on {paper} at 100 % (not fitted to the page), "
         f"both rulers are {ruler_mm} mm long.",
-        f"As drawn {columns} squares across are {across:g} mm and {rows} squares down {down:g} mm: "
-        "measure them with calipers and write them into the board file (measured).",
+        f"As drawn, {columns} squares across are {across:g} mm and {rows} squares down {down:g} mm:",
+        "measure them with calipers and write what you find into the board file (measured).",
         "Mount on a stiff plate, flat to 0.05 mm, matt. For near-infrared cameras print with carbon black: "
         "many inks vanish there.",
     ]
