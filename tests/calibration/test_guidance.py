@@ -82,7 +82,7 @@ def test_three_views_asked_for_cut_the_uncertainty_twice_as_much_as_three_random
 @pytest.mark.slow
 def test_after_near_flat_pairs_random_views_leave_much_more():
     # Here the first tilted view of any kind takes away nine tenths, so that no fall can be twice another.
-    before, wanted, random = repeats(63, 16, lambda rng: board_poses(rng, 4, tilt_deg=6.0))
+    before, wanted, random = repeats(63, 7, lambda rng: board_poses(rng, 4, tilt_deg=6.0))
     assert np.median(before) > 1.0
     assert np.median(random / wanted) >= 1.3  # 1.6 seen over 12 other starts
 
@@ -106,9 +106,12 @@ def test_the_first_beats_every_one_of_ten_others(thin):
     candidates = candidate_views(solution, working_distance_mm=DISTANCE_MM).poses
     assert 200 <= len(candidates) <= 800
     best = depth_mm(solved(views + film([wanted[0].camera1_from_board], rng)))
-    for pick in rng.choice(len(candidates), 10, replace=False):
-        other = depth_mm(solved(views + film([candidates[pick]], rng)))
-        assert best < 1.08 * other  # the noise scale of either solution is good to a few per cent
+    others = [
+        depth_mm(solved(views + film([candidates[pick]], rng)))
+        for pick in rng.choice(len(candidates), 10, replace=False)
+    ]
+    assert best < 1.08 * min(others)  # the noise scale of either solution is good to a few per cent
+    assert max(others) > 1.3 * best, "a choice by chance would be seen"
 
 
 def test_every_candidate_is_in_sight_and_within_reach(thin):
