@@ -4,9 +4,10 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Literal
 
-from rigcheck.calibration import LENSES, CameraSetup, Lens, calibration_run, solve
+from rigcheck.calibration import LENSES, CameraSetup, Lens, Solution, calibration_run, solve
 from rigcheck.calibration.choose import MOST_VIEWS, choose_views
 from rigcheck.calibration.prior import intrinsics_prior
+from rigcheck.calibration.synchrony import synchrony_measurements
 from rigcheck.calibration.views import usable_views
 from rigcheck.checks import CALIBRATION_CHECKS, Limits, effective_limits, overall_verdict, run_checks
 from rigcheck.errors import ConfigError
@@ -20,11 +21,13 @@ from rigcheck.jobs.looking import (
     look_at_pair,
     refuse_other_board,
 )
+from rigcheck.jobs.moving import MOST_RUNS, RUN_PICTURES, look_at_motion
 from rigcheck.model import (
     BoardSpec,
     Calibration,
     CalibrationRun,
     EffectiveLimit,
+    Estimate,
     Finding,
     ImageArray,
     Report,
@@ -161,7 +164,11 @@ def calibrate(
         rejected=looked.rejected,
         notes=_notes(footage, looked, len(chosen)),
     )
-    run = replace(run, pictures=_worst_pictures(run, footage))
+    run = replace(
+        run,
+        measurements=run.measurements | _timing(footage, solution, board_spec, description, progress),
+        pictures=_worst_pictures(run, footage),
+    )
     return CalibrationResult(run=run, report=_report(run, limits), inputs=tuple(touched))
 
 
@@ -257,6 +264,26 @@ def _look(footage: _Footage, board: BoardSpec, setups: list[CameraSetup], progre
     return look_at_pair(footage.pairing, board, setups, track)
 
 
+def _timing(
+    footage: _Footage,
+    solution: Solution,
+    board: BoardSpec,
+    rig: RigDescription | None,
+    progress: ProgressSink,
+) -> dict[str, Estimate]:
+    """How much later camera 2's pictures are taken: it shows only while the board moves."""
+    if footage.pairing is None:
+        return {}
+    moving = look_at_motion(footage.pairing, board, progress.track("Timing the cameras"))
+    return synchrony_measurements(
+        moving.runs,
+        solution,
+        reason=moving.reason,
+        offset_frames=moving.offset_frames,
+        synchronised=None if rig is None else rig.synchronised,
+    )
+
+
 def _setup(clip: Clip, number: int, rig: RigDescription | None) -> CameraSetup:
     rate = clip.info.frame_rate
     return CameraSetup(
@@ -278,6 +305,8 @@ def _options(
         "offset_frames": how.offset_frames,
         "most_looks": MOST_LOOKS,
         "most_full_looks": MOST_FULL_LOOKS,
+        "most_moving_runs": MOST_RUNS,
+        "moving_run_pictures": RUN_PICTURES,
         "most_views": MOST_VIEWS,
         "huber_width": HUBER_WIDTH,
         "tukey_width": TUKEY_WIDTH,

@@ -19,7 +19,7 @@ IntArray = NDArray[np.int64]
 # Long enough to try five frames either way and still have a picture with both its neighbours: about a hundred
 # moving pairs in all, since a third of the runs find the board at rest.
 RUN_PICTURES = 8
-MOST_RUNS = 24
+MOST_RUNS = 16
 # Runs this near key pictures are enough; else ever more pictures are decoded on the way to them.
 ENOUGH_RUNS = 16
 # Fewer runs than this are not worth a look; they would give no sigma.
