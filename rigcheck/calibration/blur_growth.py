@@ -3,12 +3,16 @@
 A lens blurs a point at depth z into a disc whose diameter grows with abs(1/z - 1/z0), z0 the plane
 of focus. Across an edge the variances add:
 
-    blur² = a + b r² + (0.26 k)² (1/z - 1/z0)²
+    blur² = a + b r² + (0.26 k)² (1/z - 1/z0)² + (p s)²
 
 with k the growth of the disc's diameter, a the lens's own blur with the pixel's aperture, and b its
-growth towards the picture's corners, r from its middle. All four are fitted: a lens blur taken for
-known would move z0. The standard deviation of a disc along a line is 0.25 of its diameter; the
-Gaussian that fits its edge best has 0.25 to 0.275, the more the larger the disc (computed).
+growth towards the picture's corners, r from its middle, and p the softness of the print's own edges
+(mm), which the picture shows at s px per mm across the edge. All five are fitted: a lens blur taken
+for known would move z0, and so would a print taken for perfectly sharp (0.05 mm move it by 6 mm at
+f/4); tilted boards, on which s is foreshortened, tell p from defocus.
+
+The standard deviation of a disc along a line is 0.25 of its diameter; the Gaussian that fits its edge
+best has 0.25 to 0.275, the more the larger the disc (computed).
 """
 
 from dataclasses import dataclass
@@ -44,9 +48,12 @@ DISC_TO_BLUR = 0.26
 # (rendered boards, 6 mm at f/2.8 to f/8: 0.2 to 0.9 mm and 0.5 to 2.4 mm; 4 to 12 %).
 SYSTEMATIC_DISC_PX = 0.08
 SYSTEMATIC_GROWTH = 0.06
+# Softness of a print's edges before anything is seen, as a variance: 0.03 mm, give or take as much again. A dot
+# at 600 dpi is 0.042 mm; light that spreads in paper adds to that (common practice, no source).
+PRINT_MM2, PRINT_SIGMA_MM2 = 0.03**2, 0.035**2
 _ROUNDS = 8
 _MAD = 1.4826
-_N_PARAMETERS = 4
+_N_PARAMETERS = 5
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -65,6 +72,8 @@ class EdgeDepths:
     blur_px, sigma_px : (M,) float64
         As in :class:`rigcheck.target.edges.EdgeBlurs`.
     mtf50_cy_px : (M,) float64
+    scale_px_mm : (M,) float64
+        Of the board in the picture, across the edge.
     """
 
     view: IntArray
@@ -74,6 +83,7 @@ class EdgeDepths:
     blur_px: FloatArray
     sigma_px: FloatArray
     mtf50_cy_px: FloatArray
+    scale_px_mm: FloatArray
 
     def chosen(self, keep: BoolArray) -> "EdgeDepths":
         """Keep some of the edges."""
@@ -97,6 +107,8 @@ class FocusFit:
         Of the two.
     lens_blur_px : float
         At the plane of focus, in the middle of the picture, pixel included.
+    print_blur_mm : float
+        Softness of the print's own edges, as a sigma.
     depths_mm : (float, float)
         Range of depths seen.
     n_edges, n_views, n_moved : int
@@ -108,6 +120,7 @@ class FocusFit:
     growth_px_mm: float
     covariance: FloatArray
     lens_blur_px: float
+    print_blur_mm: float
     depths_mm: tuple[float, float]
     n_edges: int
     n_views: int
@@ -221,7 +234,7 @@ def fit_focus(edges: EdgeDepths) -> FocusFit:
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class _Parabola:
-    """blur² = beta . (1, r², q, q²) with q = (1/z - middle) / scale."""
+    """blur² = beta . (1, r², q, q², s²) with q = (1/z - middle) / scale."""
 
     beta: FloatArray
     covariance: FloatArray
@@ -230,7 +243,9 @@ class _Parabola:
 
     def design(self, edges: EdgeDepths) -> FloatArray:
         q = (1.0 / edges.depth_mm - self.middle) / self.scale
-        return np.stack([np.ones_like(q), (edges.place**2).sum(axis=1), q, q * q], axis=1)
+        return np.stack(
+            [np.ones_like(q), (edges.place**2).sum(axis=1), q, q * q, edges.scale_px_mm**2], axis=1
+        )
 
 
 def _range(depth_mm: FloatArray) -> tuple[float, float]:
@@ -264,14 +279,16 @@ def _solved(edges: EdgeDepths) -> _Parabola:
         scale=float(inverse.std()),
     )
     design, square = form.design(edges), edges.blur_px**2
+    prior = np.zeros((_N_PARAMETERS, _N_PARAMETERS))
+    prior[-1, -1] = 1.0 / PRINT_SIGMA_MM2**2
     predicted, weight = square, np.ones(len(square))
     information, residual, normal = weight, square, np.eye(_N_PARAMETERS)
     beta = form.beta
     for _ in range(_ROUNDS):
         variance = 4.0 * predicted * edges.sigma_px**2 + (MODEL_SHARE * predicted) ** 2
         information = weight / variance
-        normal = design.T @ (information[:, None] * design)
-        solved = np.linalg.solve(normal, design.T @ (information * square))
+        normal = design.T @ (information[:, None] * design) + prior
+        solved = np.linalg.solve(normal, design.T @ (information * square) + PRINT_MM2 * prior[:, -1])
         beta = np.asarray(solved, dtype=np.float64)
         # Kept positive: a parabola through few depths may dip below zero between them.
         predicted = np.maximum(design @ beta, 0.25 * float(np.quantile(square, 0.05)))
@@ -284,7 +301,7 @@ def _solved(edges: EdgeDepths) -> _Parabola:
     sums = np.zeros((len(views), _N_PARAMETERS))
     np.add.at(sums, number, score)
     inverse_normal = np.linalg.inv(normal)
-    spread = len(views) / max(len(views) - 2, 1) * sums.T @ sums
+    spread = len(views) / max(len(views) - 2, 1) * sums.T @ sums + prior
     return _Parabola(
         beta=beta,
         covariance=inverse_normal @ spread @ inverse_normal,
@@ -305,7 +322,7 @@ def _blurrier_views(edges: EdgeDepths, solution: _Parabola) -> IntArray:
 
 
 def _told(edges: EdgeDepths, solution: _Parabola, depths: tuple[float, float], n_moved: int) -> FocusFit:
-    level, _, tilt, bend = solution.beta
+    level, _, tilt, bend, _ = solution.beta
     bend_sigma = float(np.sqrt(solution.covariance[3, 3]))
     if bend <= MIN_GROWTH_SIGMAS * bend_sigma:
         return _no_fit(edges, depths, n_moved, _flat(edges, solution, depths))
@@ -314,8 +331,8 @@ def _told(edges: EdgeDepths, solution: _Parabola, depths: tuple[float, float], n
     growth = float(np.sqrt(bend)) / (DISC_TO_BLUR * solution.scale)
     jacobian = np.array(
         [
-            [0.0, 0.0, -0.5 * solution.scale / bend, 0.5 * solution.scale * tilt / bend**2],
-            [0.0, 0.0, 0.0, 0.5 / (DISC_TO_BLUR * solution.scale * np.sqrt(bend))],
+            [0.0, 0.0, -0.5 * solution.scale / bend, 0.5 * solution.scale * tilt / bend**2, 0.0],
+            [0.0, 0.0, 0.0, 0.5 / (DISC_TO_BLUR * solution.scale * np.sqrt(bend)), 0.0],
         ]
     )
     systematic = np.diag([(SYSTEMATIC_DISC_PX / growth) ** 2, (SYSTEMATIC_GROWTH * growth) ** 2])
@@ -324,6 +341,7 @@ def _told(edges: EdgeDepths, solution: _Parabola, depths: tuple[float, float], n
         growth_px_mm=growth,
         covariance=jacobian @ solution.covariance @ jacobian.T + systematic,
         lens_blur_px=float(np.sqrt(max(level - bend * at * at, 0.0))),
+        print_blur_mm=float(np.sqrt(max(solution.beta[4], 0.0))),
         depths_mm=depths,
         n_edges=len(edges.view),
         n_views=edges.n_views,
@@ -372,6 +390,7 @@ def _no_fit(edges: EdgeDepths, depths: tuple[float, float], n_moved: int, reason
         growth_px_mm=float("nan"),
         covariance=np.full((2, 2), np.nan),
         lens_blur_px=float("nan"),
+        print_blur_mm=float("nan"),
         depths_mm=depths,
         n_edges=len(edges.view),
         n_views=edges.n_views,

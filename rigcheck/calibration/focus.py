@@ -8,9 +8,11 @@ from numpy.typing import NDArray
 from rigcheck.calibration.blur_growth import EdgeDepths, FocusFit, fit_focus, moved_views
 from rigcheck.geometry.face_volume import FACE_BOX_MM, face_grid
 from rigcheck.geometry.optics import GAUSSIAN_MTF50, ThinLens, blur_disc_mm, depth_limits_mm
+from rigcheck.geometry.projection import intrinsics_vector, project_with_derivatives
 from rigcheck.model import (
     CalibrationRun,
     CameraDescription,
+    CameraModel,
     Estimate,
     FrameRef,
     RigDescription,
@@ -75,7 +77,8 @@ def focus_measurements(
           lens data; `focus_from_lens_data_mm`: the measured plane less theirs;
         - `mtf50_cy_px`: median over edges in focus; `mtf50_<place>_cy_px` in nine parts of the picture;
           `mtf50_evenness`: softest part over sharpest;
-        - `lens_blur_px`: what is left at best focus, in the middle; `moving_views`.
+        - `lens_blur_px`: what is left at best focus, in the middle; `print_blur_mm`: softness of the print's own
+          edges; `moving_views`.
 
         What cannot be told has no value and a reason.
 
@@ -112,36 +115,49 @@ def camera_edges(run: CalibrationRun, number: int, by_ref: Mapping[FrameRef, Edg
         0 or 1.
     by_ref : mapping of FrameRef to EdgeBlurs
     """
-    size = np.array(run.calibration.cameras[number].camera.image_size_px, dtype=np.float64)
+    camera = run.calibration.cameras[number].camera
+    size = np.array(camera.image_size_px, dtype=np.float64)
     parts = []
     for view in run.views:
         side = view.sides[number]
         blurs = None if side is None else by_ref.get(side.observation.ref)
         if blurs is None or blurs.n == 0:
             continue
-        seen = view.camera1_from_board.apply(blurs.board_mm)
-        if number == 1:
-            seen = _second_from_first(run).apply(seen)
+        pose = view.camera1_from_board if number == 0 else _in_second(run, view.camera1_from_board)
         place = (blurs.midpoints_px - (size - 1.0) / 2.0) / (0.5 * float(np.hypot(*size)))
-        parts.append((np.full(blurs.n, view.view_idx), seen[:, 2], place, blurs))
+        depth = pose.apply(blurs.board_mm)[:, 2]
+        parts.append((np.full(blurs.n, view.view_idx), depth, place, _across(camera, pose, blurs), blurs))
     if not parts:
         return _no_edges()
     return EdgeDepths(
         view=np.concatenate([part[0] for part in parts]),
         depth_mm=np.concatenate([part[1] for part in parts]),
         place=np.concatenate([part[2] for part in parts]),
-        along_x=np.concatenate([part[3].along_x for part in parts]),
-        blur_px=np.concatenate([part[3].blur_px for part in parts]),
-        sigma_px=np.concatenate([part[3].sigma_px for part in parts]),
-        mtf50_cy_px=np.concatenate([part[3].mtf50_cy_px for part in parts]),
+        along_x=np.concatenate([part[4].along_x for part in parts]),
+        blur_px=np.concatenate([part[4].blur_px for part in parts]),
+        sigma_px=np.concatenate([part[4].sigma_px for part in parts]),
+        mtf50_cy_px=np.concatenate([part[4].mtf50_cy_px for part in parts]),
+        scale_px_mm=np.concatenate([part[3] for part in parts]),
     )
 
 
-def _second_from_first(run: CalibrationRun) -> RigidTransform:
+def _in_second(run: CalibrationRun, camera1_from_board: RigidTransform) -> RigidTransform:
     stereo = run.calibration.stereo
     if stereo is None:
         raise ValueError("a calibration of one camera has no second one")
-    return stereo.camera2_from_camera1
+    pose = stereo.camera2_from_camera1
+    return RigidTransform(
+        rotation=pose.rotation @ camera1_from_board.rotation,
+        translation_mm=pose.apply(camera1_from_board.translation_mm),
+    )
+
+
+def _across(camera: CameraModel, pose: RigidTransform, blurs: EdgeBlurs) -> FloatArray:
+    """Pixels a millimetre of the board takes across each edge: area over length of the board's cell there."""
+    seen = project_with_derivatives(pose.apply(blurs.board_mm), intrinsics_vector(camera), camera.model)
+    steps = seen.by_point @ pose.rotation[:, :2]
+    along = np.where(blurs.along_x[:, None], steps[..., 0], steps[..., 1])
+    return np.asarray(np.abs(np.linalg.det(steps)) / np.linalg.norm(along, axis=1))
 
 
 def _no_edges() -> EdgeDepths:
@@ -154,12 +170,20 @@ def _no_edges() -> EdgeDepths:
         blur_px=none,
         sigma_px=none,
         mtf50_cy_px=none,
+        scale_px_mm=none,
     )
 
 
 def _plane(fit: FocusFit) -> dict[str, Estimate]:
     moving = Estimate(value=float(fit.n_moved), n=fit.n_views + fit.n_moved)
-    names = ("focus_depth_mm", "focus_growth_px_mm", "usable_near_mm", "usable_far_mm", "lens_blur_px")
+    names = (
+        "focus_depth_mm",
+        "focus_growth_px_mm",
+        "usable_near_mm",
+        "usable_far_mm",
+        "lens_blur_px",
+        "print_blur_mm",
+    )
     if fit.reason:
         none = Estimate(value=None, reason=f"the plane of focus could not be told: {fit.reason}")
         return {**dict.fromkeys(names, none), "moving_views": moving}
@@ -172,6 +196,7 @@ def _plane(fit: FocusFit) -> dict[str, Estimate]:
         "usable_near_mm": _limit(fit, +1),
         "usable_far_mm": _limit(fit, -1),
         "lens_blur_px": Estimate(value=fit.lens_blur_px, unit="px", n=fit.n_edges),
+        "print_blur_mm": Estimate(value=fit.print_blur_mm, unit="mm", n=fit.n_edges),
         "moving_views": moving,
     }
 
