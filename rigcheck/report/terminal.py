@@ -32,13 +32,16 @@ def terminal_table(report: Report, run: CalibrationRun | None = None, *, console
     run : CalibrationRun, optional
         Gives the key numbers; without it they are the report's measurements.
     console : rich.console.Console
-        Any width. Numbers are never wrapped or cut: when the table does not fit, each check takes
+        Any width. Checks that were skipped and are not required share one line. Numbers are never wrapped or cut: when the table does not fit, each check takes
         lines of its own.
     """
-    rows = [_check_cells(check, console) for check in report.checks]
+    optional = [check.code for check in report.checks if check.status == "skipped" and not check.required]
+    rows = [_check_cells(check, console) for check in report.checks if check.code not in optional]
     numbers = [(_clean(name, console), _clean(number, console)) for name, number in _numbers(report, run)]
     if rows:
         _print_rows(rows, console)
+        if optional:
+            _line(f"Not judged, the report says why: {', '.join(optional)}", console)
         console.print()
     for name, number in numbers:
         _line(f"{name}: {number}", console)

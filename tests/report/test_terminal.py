@@ -37,7 +37,14 @@ def test_eighty_columns_are_enough_for_the_table(scenario):
     assert max(len(line) for line in table) <= 80
     assert sum(
         line.startswith(("Pass", "Fail", "Caution", "Not decided", "Skipped")) for line in table
-    ) == len(scenario.report.checks)
+    ) == sum(check.status != "skipped" or check.required for check in scenario.report.checks)
+
+
+def test_optional_checks_that_were_skipped_share_one_line(scenario):
+    skipped = [c.code for c in scenario.report.checks if c.status == "skipped" and not c.required]
+    assert skipped
+    text = printed(scenario.report, width=80)
+    assert f"Not judged, the report says why: {', '.join(skipped)}" in text
 
 
 def test_without_a_terminal_there_is_no_escape_and_every_check(scenario):
