@@ -14,28 +14,25 @@ from scipy.special import erf
 
 from rigcheck.geometry.sfr import BINS_PER_PX, mtf50, responses
 from rigcheck.model import BoardSpec, FrameRef, Observation
-from rigcheck.target.layout import board_layout
-from rigcheck.target.neighbours import homography, mapped
+from rigcheck.target.profiles import (
+    BLACK_SIDE_PX,
+    WHITE_SIDE_PX,
+    EdgeLines,
+    Profiles,
+    edge_lines,
+    edge_profiles,
+)
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
-IntArray = NDArray[np.int64]
 Samples = NDArray[np.float32]
 
 __all__ = ["EdgeBlurs", "edge_blurs", "linear_light_table"]
 
-# Code values at and beyond which an 8-bit pixel may be clipped.
-CLIPPED = (1, 254)
 MAX_CLIPPED_SHARE = 0.02
 MIN_SWING = 8.0
-MIN_EDGE_PX = 12.0
-# Kept away from the corners at both ends: this much, this many sigmas of the blur, this share of the edge.
-END_PX, END_BLURS, END_SHARE = 1.0, 2.0, 0.12
-# Kept away from the marker on the white side: this much, and this many sigmas of its blur.
-MARKER_PX, MARKER_BLURS = 0.5, 2.0
-MOST_LINES = 16
-BLACK_SIDE_PX = 8.0
-WHITE_SIDE_PX = (2.5, 8.0)
+# Kept away from the corners at both ends: this much, and this many sigmas of the blur.
+END_PX, END_BLURS = 1.0, 2.0
 # Blur that a profile can hold, as a share of its white side.
 MAX_BLUR_SHARE = 0.6
 MAX_SIGMA_SHARE = 0.3
@@ -102,43 +99,6 @@ class EdgeBlurs:
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class _Ends:
-    """Edges before they are measured: ends in the picture and on the board (squares).
-
-    `room_px` is there on the white side, towards which `to_white_px` points.
-    """
-
-    first_px: FloatArray
-    second_px: FloatArray
-    first: FloatArray
-    second: FloatArray
-    along_x: BoolArray
-    room_px: FloatArray
-    to_white_px: FloatArray
-
-    def chosen(self, keep: BoolArray | IntArray) -> "_Ends":
-        return _Ends(**{field.name: getattr(self, field.name)[keep] for field in fields(self)})
-
-    @property
-    def upright(self) -> BoolArray:
-        along = np.abs(self.second_px - self.first_px)
-        return np.asarray(along[:, 1] > along[:, 0])
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class _Profiles:
-    """Profiles across edges, (M, B): mean distance (px), mean value and number of pixels in each bin.
-
-    `clipped` (M,) is the share of pixels that may be clipped.
-    """
-
-    at_px: Samples
-    value: Samples
-    count: Samples
-    clipped: FloatArray
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
 class _Fit:
     """Blur of each profile with its sigma; level in the middle, half the step (signed), place of the edge."""
 
@@ -179,13 +139,13 @@ def edge_blurs(
     edge along the pixels is less well determined than that of a slanted one; its sigma says so. Motion blurs
     edges that lie across it and spares those along it; :mod:`rigcheck.calibration.focus` looks for that.
     """
-    ends = _ends(observation, spec)
+    ends = edge_lines(observation, spec)
     if len(ends.room_px) == 0:
         return _result(observation.ref, ends, _no_fit(), spec, np.zeros(0), linear_light is not None)
     white_px = float(np.clip(np.quantile(ends.room_px, 0.1), *WHITE_SIDE_PX))
     ends = ends.chosen(ends.room_px >= white_px - 1e-9)
     ends = ends.chosen(np.argsort(ends.upright, kind="stable"))
-    profiles = _profiles(image, ends, white_px, guard_px=END_PX + END_BLURS * observation.blur_px)
+    profiles = edge_profiles(image, ends, white_px, guard_px=END_PX + END_BLURS * observation.blur_px)
     if linear_light is not None:
         # Noise is small beside the step, so that the table may be applied to bins as well as to pixels.
         profiles = _linearised(profiles, linear_light)
@@ -249,143 +209,12 @@ def linear_light_table(
     return np.asarray(255.0 * light)
 
 
-def _ends(observation: Observation, spec: BoardSpec) -> _Ends:
-    """Pairs of neighbouring corners with room between and beside them."""
-    columns, rows = spec.corner_grid
-    found = np.full(columns * rows, -1, dtype=np.int64)
-    found[observation.corner_ids] = np.arange(observation.n)
-    grid = found.reshape(rows, columns)
-    along_x = np.stack([grid[:, :-1].ravel(), grid[:, 1:].ravel()])
-    along_y = np.stack([grid[:-1].ravel(), grid[1:].ravel()])
-    pairs = np.concatenate([along_x, along_y], axis=1)
-    is_x = np.arange(pairs.shape[1]) < along_x.shape[1]
-    both = (pairs >= 0).all(axis=0)
-    (one, two), is_x = pairs[:, both], is_x[both]
-    row, column = np.divmod(observation.corner_ids, columns)
-    board = np.stack([column + 1.0, row + 1.0], axis=1)
-    points = observation.corners_px
-    whole = homography(board, points)
-    steps = mapped(whole, 0.5 * (board[one] + board[two]))[1]
-    length = np.linalg.norm(points[two] - points[one], axis=1)
-    across = np.abs(np.linalg.det(steps)) / np.where(
-        is_x, np.linalg.norm(steps[..., 0], axis=1), np.linalg.norm(steps[..., 1], axis=1)
-    )
-    ratio = 0.0 if spec.marker_mm is None or spec.kind == "checkerboard" else spec.marker_mm / spec.square_mm
-    margin = 0.5 * (1.0 - ratio)
-    room = margin * across - MARKER_PX - MARKER_BLURS * observation.blur_px
-    keep = (length >= MIN_EDGE_PX) & (room >= WHITE_SIDE_PX[0])
-    ends = _Ends(
-        first_px=points[one],
-        second_px=points[two],
-        first=board[one],
-        second=board[two],
-        along_x=is_x,
-        room_px=room,
-        to_white_px=_to_white(spec, board[one], is_x)[:, None]
-        * np.where(is_x[:, None], steps[..., 1], steps[..., 0]),
-    )
-    return ends.chosen(keep)
-
-
-def _to_white(spec: BoardSpec, first: FloatArray, along_x: BoolArray) -> FloatArray:
-    """+1 where the white square is on the side of the board's +y (of an edge along y: +x), else -1."""
-    black = board_layout(spec).black
-    column, row = first.astype(np.int64).T
-    # An edge begins at the corner (column, row), counted in squares from the board's origin.
-    before = np.where(along_x, black[row - 1, column], black[row, column - 1])
-    return np.where(before, 1.0, -1.0)
-
-
-def _profiles(image: NDArray[np.uint8], ends: _Ends, white_px: float, *, guard_px: float) -> _Profiles:
-    """Bin the pixels beside each edge by their distance to it; edges come level ones first."""
-    level = int((~ends.upright).sum())
-    parts = []
-    for part, picture, order in (
-        (ends.chosen(np.arange(level)), image, (0, 1)),
-        (ends.chosen(np.arange(level, len(ends.room_px))), image.T, (1, 0)),
-    ):
-        if len(part.room_px):
-            line = np.stack([part.first_px, part.second_px, part.to_white_px])[..., order]
-            parts.append(_level_profiles(picture, line, white_px, guard_px=guard_px))
-    return _Profiles(
-        **{
-            field.name: np.concatenate([getattr(part, field.name) for part in parts])
-            for field in fields(_Profiles)
-        }
-    )
-
-
-def _level_profiles(
-    image: NDArray[np.uint8], line_px: FloatArray, white_px: float, *, guard_px: float
-) -> _Profiles:
-    """Profiles of edges that run more along the rows; `line_px` (3, M, 2) are ends and way to white."""
-    swap = line_px[0, :, :1] > line_px[1, :, :1]
-    start, end = np.where(swap, line_px[1], line_px[0]), np.where(swap, line_px[0], line_px[1])
-    run = end - start
-    slope = run[:, 1] / run[:, 0]
-    cosine = np.sign(line_px[2, :, 1]) / np.sqrt(1.0 + slope * slope)
-    guard = np.maximum(guard_px, END_SHARE * run[:, 0])
-    low, high = np.ceil(start[:, 0] + guard), np.floor(end[:, 0] - guard)
-    lines = np.arange(MOST_LINES)
-    # Evenly spread columns, whole numbers; fewer than all of them where an edge is long.
-    count = np.minimum(high - low + 1.0, MOST_LINES)
-    share = lines / np.maximum(count - 1.0, 1.0)[:, None]
-    columns = np.rint(low[:, None] + share * (high - low)[:, None])
-    line = start[:, 1:] + slope[:, None] * (columns - start[:, :1])
-    nearest = np.rint(line)
-    reach = int(np.ceil(BLACK_SIDE_PX / float(np.abs(cosine).min(initial=1.0))))
-    offsets = np.arange(-reach, reach + 1)
-    height, width = image.shape
-    used = (lines < count[:, None]) & (columns >= 0) & (columns < width)
-    used &= (nearest >= reach) & (nearest < height - reach)
-    edge, at = np.nonzero(used)
-    row, column = nearest[edge, at].astype(np.intp), columns[edge, at].astype(np.intp)
-    values = image[row[:, None] + offsets, column[:, None]]
-    first = (row - line[edge, at])[:, None].astype(np.float32)
-    away = first + offsets.astype(np.float32)
-    distance = away * cosine[edge, None].astype(np.float32)
-    # A column crosses a slanted edge aslant: far from the edge it would reach past the edge's ends.
-    along = ((columns[edge, at] - start[edge, 0])[:, None] + away * (slope * cosine**2)[edge, None]).astype(
-        np.float32
-    )
-    beside = (along >= guard[edge, None]) & (along <= (run[:, 0] - guard)[edge, None])
-    return _binned(
-        values, np.where(beside, distance, np.float32(1e3)), edge, white_px=white_px, n_edges=len(slope)
-    )
-
-
-def _binned(
-    values: NDArray[np.uint8], distance: Samples, edge: IntArray, *, white_px: float, n_edges: int
-) -> _Profiles:
-    """Means in bins of a quarter of a pixel, from the black side to the white."""
-    below = int(BINS_PER_PX * BLACK_SIDE_PX)
-    n_bins = below + int(BINS_PER_PX * white_px) + 1
-    number = np.rint(distance * np.float32(BINS_PER_PX)).astype(np.int32) + below
-    inside = (number >= 0) & (number < n_bins)
-    where = (number + (edge * n_bins)[:, None].astype(np.int32))[inside]
-    picked = values[inside]
-    size = n_edges * n_bins
-    count = np.bincount(where, minlength=size)
-    safe = np.maximum(count, 1)
-    value = np.bincount(where, weights=picked, minlength=size) / safe
-    at = np.bincount(where, weights=distance[inside], minlength=size) / safe
-    bad = (picked <= CLIPPED[0]) | (picked >= CLIPPED[1])
-    clipped = np.bincount(where[bad] // n_bins, minlength=n_edges)
-    shape = (n_edges, n_bins)
-    return _Profiles(
-        at_px=at.reshape(shape).astype(np.float32),
-        value=value.reshape(shape).astype(np.float32),
-        count=count.reshape(shape).astype(np.float32),
-        clipped=clipped / np.maximum(count.reshape(shape).sum(axis=1), 1),
-    )
-
-
-def _linearised(profiles: _Profiles, linear_light: FloatArray) -> _Profiles:
+def _linearised(profiles: Profiles, linear_light: FloatArray) -> Profiles:
     light = np.interp(profiles.value, np.arange(256.0), linear_light).astype(np.float32)
-    return _Profiles(at_px=profiles.at_px, value=light, count=profiles.count, clipped=profiles.clipped)
+    return Profiles(at_px=profiles.at_px, value=light, count=profiles.count, clipped=profiles.clipped)
 
 
-def _fitted(profiles: _Profiles, blur_px: float) -> _Fit:
+def _fitted(profiles: Profiles, blur_px: float) -> _Fit:
     """Fit level + swing erf((d - shift) / (sigma sqrt 2)) to each profile, by Gauss-Newton."""
     at, value, count = profiles.at_px, profiles.value, profiles.count
     parameters = _start(profiles, blur_px)
@@ -413,7 +242,7 @@ def _fitted(profiles: _Profiles, blur_px: float) -> _Fit:
     )
 
 
-def _start(profiles: _Profiles, blur_px: float) -> Samples:
+def _start(profiles: Profiles, blur_px: float) -> Samples:
     """Levels from the bins farthest from the edge, which is in the middle."""
     edge = int(BINS_PER_PX * BLACK_SIDE_PX)
     white = profiles.value.shape[1] - edge
@@ -447,14 +276,14 @@ def _normal(jacobian: Samples, residual: Samples, count: Samples) -> tuple[Float
     return normal, (weighted @ residual[..., None])[..., 0].astype(np.float64)
 
 
-def _gaps(profiles: _Profiles) -> FloatArray:
+def _gaps(profiles: Profiles) -> FloatArray:
     """Share of empty bins near each edge: how far its rows see it alike."""
     edge, reach = int(BINS_PER_PX * BLACK_SIDE_PX), int(BINS_PER_PX * NEAR_EDGE_PX)
     near = profiles.count[:, edge - reach : edge + reach + 1]
     return np.asarray((near == 0).mean(axis=1), dtype=np.float64)
 
 
-def _response_half(profiles: _Profiles, fit: _Fit) -> FloatArray:
+def _response_half(profiles: Profiles, fit: _Fit) -> FloatArray:
     """MTF50 of each profile by the slanted-edge method; NaN where it has none."""
     value, count = profiles.value, profiles.count
     n_bins, edge = value.shape[1], int(BINS_PER_PX * BLACK_SIDE_PX)
@@ -479,7 +308,7 @@ def _no_fit() -> _Fit:
 
 
 def _result(
-    ref: FrameRef, ends: _Ends, fit: _Fit, spec: BoardSpec, half: FloatArray, linear: bool
+    ref: FrameRef, ends: EdgeLines, fit: _Fit, spec: BoardSpec, half: FloatArray, linear: bool
 ) -> EdgeBlurs:
     pitch = np.array(spec.pitch_mm)
     along = ends.second_px - ends.first_px
