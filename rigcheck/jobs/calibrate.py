@@ -6,6 +6,8 @@ from typing import Literal
 
 from rigcheck.calibration import LENSES, CameraSetup, Lens, Solution, calibration_run, solve
 from rigcheck.calibration.choose import MOST_VIEWS, choose_views
+from rigcheck.calibration.focus import focus_measurements
+from rigcheck.calibration.plate import plate_findings, plate_flex
 from rigcheck.calibration.prior import intrinsics_prior
 from rigcheck.calibration.synchrony import synchrony_measurements
 from rigcheck.calibration.views import usable_views
@@ -16,7 +18,9 @@ from rigcheck.geometry.robust import HUBER_WIDTH, TUKEY_WIDTH
 from rigcheck.jobs.looking import (
     MOST_FULL_LOOKS,
     MOST_LOOKS,
+    Light,
     Looked,
+    Search,
     look_at_clip,
     look_at_pair,
     refuse_other_board,
@@ -26,6 +30,7 @@ from rigcheck.model import (
     BoardSpec,
     Calibration,
     CalibrationRun,
+    CameraDescription,
     EffectiveLimit,
     Estimate,
     Finding,
@@ -45,6 +50,7 @@ from rigcheck.records import (
     result_text,
 )
 from rigcheck.report import ProgressSink, SilentProgress, calibration_page
+from rigcheck.target.edges import linear_light_table
 
 # Written by `write_calibration`; an earlier run's are not replaced without being asked.
 OUTPUTS = ("calibration.yaml", "calibration-opencv.yaml", "result.json", "report.html")
@@ -137,7 +143,7 @@ def calibrate(
     )
     footage = _open(str(footage1), None if footage2 is None else str(footage2), description, pairing)
     setups = [_setup(clip, number, description) for number, clip in enumerate(footage.clips)]
-    looked = _look(footage, board_spec, setups, progress)
+    looked = _look(footage, board_spec, setups, description, progress)
     refuse_other_board(looked, board_spec, footage.clips)
     known = None if prior is None else intrinsics_prior(_calibration(prior), setups)
     usable = usable_views(looked.views, board_spec)
@@ -164,9 +170,14 @@ def calibrate(
         rejected=looked.rejected,
         notes=_notes(footage, looked, len(chosen)),
     )
+    timing = _timing(footage, solution, board_spec, description, progress)
+    focus = focus_measurements(run, looked.edges, description)
+    flex = plate_flex(run)
+    seen = tuple(finding.sentence for finding in plate_findings(looked.surfaces, flex))
     run = replace(
         run,
-        measurements=run.measurements | _timing(footage, solution, board_spec, description, progress),
+        measurements=run.measurements | timing | focus | {"board.flex_mm": flex},
+        notes=(*run.notes, *seen),
         pictures=_worst_pictures(run, footage),
     )
     return CalibrationResult(run=run, report=_report(run, limits), inputs=tuple(touched))
@@ -257,11 +268,26 @@ def _open(
     )
 
 
-def _look(footage: _Footage, board: BoardSpec, setups: list[CameraSetup], progress: ProgressSink) -> Looked:
+def _look(
+    footage: _Footage,
+    board: BoardSpec,
+    setups: list[CameraSetup],
+    rig: RigDescription | None,
+    progress: ProgressSink,
+) -> Looked:
+    lights = {} if rig is None else {camera.name: _light(camera) for camera in rig.cameras}
     track = progress.track("Looking for the board")
+    search = Search(board=board, setups=tuple(setups), lights=lights, on_progress=track)
     if footage.pairing is None:
-        return look_at_clip(footage.clips[0], board, setups, track)
-    return look_at_pair(footage.pairing, board, setups, track)
+        return look_at_clip(footage.clips[0], search)
+    return look_at_pair(footage.pairing, search)
+
+
+def _light(camera: CameraDescription) -> Light:
+    table = linear_light_table(
+        camera.transfer, black_level=camera.black_level, video_range=camera.value_range == "video"
+    )
+    return Light(table=table, black_level=camera.black_level)
 
 
 def _timing(

@@ -1,7 +1,7 @@
 """Looking for the board in one or two clips, a picture at a time."""
 
 from collections import Counter
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 
@@ -15,6 +15,8 @@ from rigcheck.errors import BoardError, EstimationError
 from rigcheck.footage import Clip, Pairing
 from rigcheck.model import BoardSpec, Frame, Observation, Rejection
 from rigcheck.target import BoardDetector, diagnose_description
+from rigcheck.target.edges import EdgeBlurs, edge_blurs
+from rigcheck.target.surface import SurfaceLook, surface_look
 
 OnProgress = Callable[[int, int], None]
 Moments = Iterator[tuple[Frame, ...]]
@@ -33,7 +35,16 @@ _SOFTEST_PX = 12.0
 _ASKED = 3
 _ASKED_UNSEEN = 6
 
-__all__ = ["MOST_LOOKS", "Looked", "look_at_clip", "look_at_pair", "refuse_other_board"]
+__all__ = [
+    "MOST_FULL_LOOKS",
+    "MOST_LOOKS",
+    "Light",
+    "Looked",
+    "Search",
+    "look_at_clip",
+    "look_at_pair",
+    "refuse_other_board",
+]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -42,6 +53,8 @@ class Looked:
 
     `views` have at least one side, `positions` say where they come from, `rejected` are the pictures without
     a board; `looked` counts the moments looked at, `worth` those that show enough of the board.
+    `edges` and `surfaces` are how sharp the board's edges are, and what its surface looks like, in each picture
+    that was looked at fully.
     """
 
     views: tuple[View, ...]
@@ -49,6 +62,8 @@ class Looked:
     rejected: tuple[Rejection, ...]
     looked: int
     worth: int
+    edges: tuple[EdgeBlurs, ...] = ()
+    surfaces: tuple[SurfaceLook, ...] = ()
 
 
 def _spread(count: int, most: int) -> list[int]:
@@ -65,9 +80,25 @@ def positions_to_look_at(count: int, key_positions: Sequence[int]) -> list[int]:
     return _spread(count, MOST_LOOKS)
 
 
-def look_at_clip(
-    clip: Clip, board: BoardSpec, setups: Sequence[CameraSetup], on_progress: OnProgress
-) -> Looked:
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Light:
+    """How one camera's code values stand to light: a table of 256, None when not known, and its black level."""
+
+    table: NDArray[np.float64] | None = None
+    black_level: float | None = None
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Search:
+    """What is looked for, by which cameras, and who is told how far it is; `lights` is by camera name."""
+
+    board: BoardSpec
+    setups: tuple[CameraSetup, ...]
+    lights: Mapping[str, Light]
+    on_progress: OnProgress
+
+
+def look_at_clip(clip: Clip, search: Search) -> Looked:
     """Look for the board in one camera's clip."""
     indices = clip.indices
     keys = np.flatnonzero(np.isin(indices, clip.key_indices)).tolist() if clip.info.kind == "video" else []
@@ -75,41 +106,33 @@ def look_at_clip(
     def fetch(places: Sequence[int]) -> Moments:
         return ((frame,) for frame in clip.frames_at([int(indices[k]) for k in places]))
 
-    return _survey(fetch, positions_to_look_at(len(indices), keys), board, setups, on_progress)
+    return _survey(fetch, positions_to_look_at(len(indices), keys), search)
 
 
-def look_at_pair(
-    pairing: Pairing, board: BoardSpec, setups: Sequence[CameraSetup], on_progress: OnProgress
-) -> Looked:
+def look_at_pair(pairing: Pairing, search: Search) -> Looked:
     """Look for the board in both cameras at the same moments."""
     video = all(clip.info.kind == "video" for clip in pairing.clips)
-    places = positions_to_look_at(pairing.n_pairs, pairing.key_pairs.tolist() if video else [])
-    return _survey(pairing.pairs_at, places, board, setups, on_progress)
+    keys = pairing.key_pairs.tolist() if video else []
+    return _survey(pairing.pairs_at, positions_to_look_at(pairing.n_pairs, keys), search)
 
 
-def _survey(
-    fetch: Callable[[Sequence[int]], Moments],
-    places: Sequence[int],
-    board: BoardSpec,
-    setups: Sequence[CameraSetup],
-    on_progress: OnProgress,
-) -> Looked:
+def _survey(fetch: Callable[[Sequence[int]], Moments], places: Sequence[int], search: Search) -> Looked:
     """Look fully where there are few moments; else glance at all of them first and choose."""
+    board, tell = search.board, search.on_progress
     if len(places) <= MOST_FULL_LOOKS:
-        return _look(fetch(places), places, board, on_progress)
+        return _look(fetch(places), places, search, tell)
     total = len(places) + MOST_FULL_LOOKS
-    glanced = _glance(fetch(places), places, board, lambda done, _: on_progress(done, total))
-    seen = [(place, view) for place, view in zip(glanced.positions, glanced.views, strict=True)]
-    usable = [(place, view) for place, view in seen if usable_views([view], board)]
+    glanced = _glance(fetch(places), places, board, lambda done, _: tell(done, total))
+    seen = zip(glanced.positions, glanced.views, strict=True)
+    usable = [(place, kept[0]) for place, view in seen if (kept := usable_views([view], board))]
     if len(usable) <= MOST_FULL_LOOKS:
-        return _look(fetch(places), places, board, lambda done, _: on_progress(done, len(places)))
-    views = [usable_views([view], board)[0] for _, view in usable]
+        return _look(fetch(places), places, search, lambda done, _: tell(done, len(places)))
     try:
-        chosen = choose_views(views, board, setups, most=MOST_FULL_LOOKS)
+        chosen = choose_views([view for _, view in usable], board, search.setups, most=MOST_FULL_LOOKS)
     except EstimationError:
         chosen = _spread(len(usable), MOST_FULL_LOOKS)
     wanted = [usable[n][0] for n in chosen]
-    found = _look(fetch(wanted), wanted, board, lambda done, _: on_progress(len(places) + done, total))
+    found = _look(fetch(wanted), wanted, search, lambda done, _: tell(len(places) + done, total))
     return replace(
         found, rejected=(*glanced.rejected, *found.rejected), looked=len(places), worth=len(usable)
     )
@@ -161,16 +184,39 @@ def _softness(image: NDArray[np.uint8], corners_px: NDArray[np.float64]) -> floa
     return float(np.clip((bright - dark) / max(float(slope), 1.0), 0.5, _SOFTEST_PX))
 
 
-def _look(moments: Moments, places: Sequence[int], board: BoardSpec, on_progress: OnProgress) -> Looked:
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Inspected:
+    """One picture looked at fully."""
+
+    found: Observation | Rejection
+    edges: EdgeBlurs | None = None
+    surface: SurfaceLook | None = None
+
+
+def _inspect(detector: BoardDetector, frame: Frame, light: Light) -> _Inspected:
+    image = frame.grey8()
+    found = detector.detect(image, frame.ref)
+    if isinstance(found, Rejection):
+        return _Inspected(found=found)
+    edges = edge_blurs(image, found, detector.spec, linear_light=light.table)
+    surface = surface_look(image, found, detector.spec, edges, black_level=light.black_level)
+    return _Inspected(found=found, edges=edges, surface=surface)
+
+
+def _look(moments: Moments, places: Sequence[int], search: Search, on_progress: OnProgress) -> Looked:
     views: list[View] = []
     positions: list[int] = []
-    rejected: list[Rejection] = []
-    detector = BoardDetector(board)
+    all_seen: list[_Inspected] = []
+    detector = BoardDetector(search.board)
+
+    def inspect(frame: Frame) -> _Inspected:
+        return _inspect(detector, frame, search.lights.get(frame.ref.camera, Light()))
+
     with ThreadPoolExecutor(max_workers=2) as pool:
         for done, (place, frames) in enumerate(zip(places, moments, strict=True), start=1):
-            found = list(pool.map(lambda frame: detector.detect(frame.grey8(), frame.ref), frames))
-            sides = tuple(one if isinstance(one, Observation) else None for one in found)
-            rejected += [one for one in found if isinstance(one, Rejection)]
+            seen = list(pool.map(inspect, frames))
+            all_seen += seen
+            sides = tuple(one.found if isinstance(one.found, Observation) else None for one in seen)
             if any(side is not None for side in sides):
                 views.append(sides)
                 positions.append(place)
@@ -178,9 +224,11 @@ def _look(moments: Moments, places: Sequence[int], board: BoardSpec, on_progress
     return Looked(
         views=tuple(views),
         positions=tuple(positions),
-        rejected=tuple(rejected),
+        rejected=tuple(one.found for one in all_seen if isinstance(one.found, Rejection)),
         looked=len(places),
-        worth=len(usable_views(views, board)),
+        worth=len(usable_views(views, search.board)),
+        edges=tuple(one.edges for one in all_seen if one.edges is not None),
+        surfaces=tuple(one.surface for one in all_seen if one.surface is not None),
     )
 
 

@@ -32,8 +32,8 @@ def terminal_table(report: Report, run: CalibrationRun | None = None, *, console
     run : CalibrationRun, optional
         Gives the key numbers; without it they are the report's measurements.
     console : rich.console.Console
-        Any width. Checks that were skipped and are not required share one line. Numbers are never wrapped or cut: when the table does not fit, each check takes
-        lines of its own.
+        Any width. Checks that were skipped and are not required share one line. Numbers are never wrapped
+        or cut: when the table does not fit, each check takes lines of its own.
     """
     optional = [check.code for check in report.checks if check.status == "skipped" and not check.required]
     rows = [_check_cells(check, console) for check in report.checks if check.code not in optional]
