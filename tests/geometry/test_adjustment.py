@@ -257,3 +257,23 @@ def test_views_out_of_order_are_refused():
     observations = gather([(side,), (side,)], BOARD, cameras=[0])
     with pytest.raises(ValueError, match="sorted by view"):
         replace(observations, view_idx=observations.view_idx[::-1].copy())
+
+
+def test_pose_alone_equals_opencvs(rng):
+    """With intrinsics held, the board's pose is cv2.solvePnP's (iterative, least squares)."""
+    camera = reference_rig().camera1
+    pose = board_poses(rng(24, 0), 1)[0]
+    side = observe(camera, BOARD.corners_mm, pose, rng(24, 1), noise=Noise(), frame_idx=0)
+    observations = gather([(side,)], BOARD, cameras=[0])
+    layout = replace(single_camera_layout(LENSES["brown4"]), free=(np.zeros(13, dtype=bool),))
+    fit = adjust(observations, layout, exact_state(camera, [pose]), loss="squares")
+    points = BOARD.corners_mm[side.corner_ids]
+    start = cv2.Rodrigues(pose.rotation)[0], pose.translation_mm.reshape(3, 1).copy()
+    distortion = np.array(camera.distortion)
+    _, turn, shift = cv2.solvePnP(
+        points, side.corners_px, camera.K, distortion, *start, True, flags=cv2.SOLVEPNP_ITERATIVE
+    )
+    assert (
+        np.abs(cv2.Rodrigues(turn)[0] - fit.state.board_rotations[0]).max() < 1e-6
+    )  # both stop at 1e-6 or so
+    assert np.abs(shift.reshape(3) - fit.state.board_translations[0]).max() < 1e-4  # mm
