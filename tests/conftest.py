@@ -1,6 +1,12 @@
 """What every test may use: open data from outside the project, seeded noise, a small rendered shoot."""
 
 import os
+
+# Two workers whose matrix libraries each start two threads spend a third of their time waiting for each other.
+# Set before numpy is loaded, and inherited by the workers.
+for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
+    os.environ.setdefault(_name, "1")
+
 from collections.abc import Callable
 from pathlib import Path
 
