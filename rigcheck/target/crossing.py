@@ -123,10 +123,6 @@ class _Window:
     weights: Patch
     inside: NDArray[np.bool_]
 
-    def take(self, which: NDArray[np.int64] | NDArray[np.bool_]) -> "_Window":
-        """The windows of some corners."""
-        return _Window(**{field.name: getattr(self, field.name)[which] for field in fields(self)})
-
 
 def fit_crossings(image: NDArray[np.uint8], crossings: Crossings, *, iterations: int = 9) -> CrossingFit:
     """Fit the crossing model to the pixels around each corner.
@@ -282,38 +278,35 @@ def _descend(
     columns: tuple[int, ...],
     iterations: int,
 ) -> FloatArray:
-    """Levenberg-Marquardt on all corners at once; a corner that has come to rest is left alone.
-
-    A corner's step is taken only when its cost falls.
-    """
+    """Levenberg-Marquardt on all corners at once; a corner's step is taken only when its cost falls."""
     chosen, everything = np.array(columns), len(columns) == N_PARAMETERS
     parameters, damping = parameters.copy(), np.full(len(parameters), 1e-3)
-    active = np.flatnonzero(window.inside)
-    window, signs, curvature, damping = window.take(active), signs[active], curvature[active], damping[active]
-    residuals, jacobian = _model(window, parameters[active], signs, curvature)
+    residuals, jacobian = _model(window, parameters, signs, curvature)
+    cost = _cost(residuals)
     for _ in range(iterations):
-        if not len(active):
-            break
         part = jacobian if everything else jacobian[:, chosen]
         normal = (part @ part.transpose(0, 2, 1)).astype(np.float64)
         gradient = (part @ residuals[..., None])[..., 0].astype(np.float64)
         diagonal = np.einsum("nii->ni", normal)
         diagonal += damping[:, None] * diagonal + 1e-9
         step = np.linalg.solve(normal, gradient[..., None])[..., 0]
-        trial = parameters[active]
+        trial = parameters.copy()
         trial[:, chosen] += step
         trial[:, 6:8] = np.clip(trial[:, 6:8], *BLUR_RANGE_PX)
         trial[:, 8] = np.clip(trial[:, 8], -MAX_CORRELATION, MAX_CORRELATION)
         trial_residuals, trial_jacobian = _model(window, trial, signs, curvature)
-        better = _cost(trial_residuals) < _cost(residuals)
-        parameters[active[better]] = trial[better]
-        residuals[better], jacobian[better] = trial_residuals[better], trial_jacobian[better]
+        trial_cost = _cost(trial_residuals)
+        better = trial_cost < cost
+        moved = np.abs(step[:, :2]).max(axis=1, initial=0.0) > CONVERGED_PX
+        if better.all():
+            parameters, residuals, jacobian = trial, trial_residuals, trial_jacobian
+        else:
+            parameters[better], residuals[better] = trial[better], trial_residuals[better]
+            jacobian[better] = trial_jacobian[better]
+        cost = np.where(better, trial_cost, cost)
         damping = np.clip(np.where(better, damping * 0.1, damping * 10.0), 1e-7, 1e6)
-        going = np.abs(step[:, :2]).max(axis=1, initial=0.0) > CONVERGED_PX
-        if not going.all():
-            active, window = active[going], window.take(going)
-            signs, curvature, damping = signs[going], curvature[going], damping[going]
-            residuals, jacobian = residuals[going], jacobian[going]
+        if not (moved & window.inside).any():
+            break
     return parameters
 
 
