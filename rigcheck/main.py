@@ -54,6 +54,9 @@ def run(arguments: Sequence[str] | None = None) -> int:
     try:
         app(args=None if arguments is None else list(arguments))
     except SystemExit as end:
+        # The command-line library turns an interrupt into this code without a word.
+        if end.code == INTERRUPTED:
+            typer.echo("Interrupted: nothing was written.", err=True)
         return end.code if isinstance(end.code, int) else 0
     except RigcheckError as error:
         typer.echo(f"Stopped: {error.message}", err=True)

@@ -124,6 +124,7 @@ CHECKS: tuple[Check[CalibrationRun], ...] = (
         remedy="Check the board file; film with more varied tilts",
         limit="fit.condition_number",
         measure=_solver,
+        requires=("CAL31",),
     ),
     Check(
         code="CAL10",

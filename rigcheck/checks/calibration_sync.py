@@ -116,7 +116,6 @@ CHECKS: tuple[Check[CalibrationRun], ...] = (
         remedy="One trigger for both; set the delay; move the board sideways when it is not known well enough",
         limit="sync.offset_ms",
         measure=for_pairs(_time_offset),
-        requires=("CAL02",),
         required=False,
     ),
     Check(
@@ -126,7 +125,6 @@ CHECKS: tuple[Check[CalibrationRun], ...] = (
         remedy="Pair with --offset-frames as named",
         limit="sync.frame_shift",
         measure=for_pairs(_whole_frames),
-        requires=("CAL02",),
         required=False,
     ),
     Check(

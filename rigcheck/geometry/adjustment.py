@@ -312,7 +312,7 @@ class Stopping:
 
     relative_cost: float = 1e-10
     relative_step: float = 1e-9
-    iterations: int = 60
+    iterations: int = 150
 
 
 @dataclass(kw_only=True, eq=False)

@@ -125,3 +125,14 @@ def test_a_delay_costs_more_on_a_shorter_baseline(pair_run, planted, limits):
     calibration = dataclasses.replace(pair_run.calibration, stereo=stereo)
     run = planted(pair_run, offset(0.9), calibration=calibration)
     assert f"{2 * 0.25 * 80 / 72 * 0.9:.2f} mm in depth" in judged(run, limits, "CAL30").message
+
+
+def test_a_wrong_pairing_is_named_before_the_solution_it_spoils(pair_run, planted, limits):
+    """Pictures a frame apart give no solution: the remedy is the pairing, not more footage."""
+    run = planted(pair_run, {"stereo.frame_shift": Estimate(value=-1.0, unit="frames", n=100)})
+    results = {found.code: found for found in run_checks(CALIBRATION_CHECKS, run, limits)}
+    assert results["CAL31"].status == "fail"
+    assert "--offset-frames" in results["CAL31"].action
+    assert results["CAL02"].status == "skipped"
+    assert "CAL31" in results["CAL02"].message
+    assert overall_verdict(results.values()) == "fail"
