@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rigcheck.calibration.blind_residuals import FitResiduals, fit_residuals
+from rigcheck.calibration.evidence import corner_ids
 from rigcheck.calibration.solve import Solution
 from rigcheck.geometry.projection import N_PINHOLE, distort, unproject
 from rigcheck.model import Estimate
@@ -155,7 +156,7 @@ def _by_view(view_idx: IntArray, values: FloatArray, n_views: int) -> FloatArray
 def _patches(solution: Solution, residuals: FitResiduals, camera: int) -> IntArray:
     """Positions among `residuals` of the corners of every complete patch, (P, 9)."""
     columns, rows = solution.board.corner_grid
-    ids = _corner_ids(solution)[residuals.rows]
+    ids = corner_ids(solution)[residuals.rows]
     found = []
     for start, end in zip(residuals.bounds[:-1], residuals.bounds[1:], strict=True):
         positions = np.arange(start, end)[residuals.camera_idx[start:end] == camera]
@@ -166,11 +167,6 @@ def _patches(solution: Solution, residuals: FitResiduals, camera: int) -> IntArr
         windows = np.lib.stride_tricks.sliding_window_view(grid, (_SIDE, _SIDE)).reshape(-1, _SIDE**2)
         found.append(windows[(windows >= 0).all(1)])
     return np.concatenate(found) if found else np.zeros((0, _SIDE**2), dtype=np.int64)
-
-
-def _corner_ids(solution: Solution) -> IntArray:
-    sides = [side for view in solution.views for side in view if side is not None]
-    return np.concatenate([side.corner_ids for side in sides])
 
 
 def _patch_squares(solution: Solution, residuals: FitResiduals, camera: int, patches: IntArray) -> FloatArray:

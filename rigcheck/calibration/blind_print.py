@@ -7,9 +7,10 @@ ways leaves no trace at all but in a length that somebody measured.
 import numpy as np
 from numpy.typing import NDArray
 
-from rigcheck.calibration.evidence import OUTLIER_WEIGHT
+from rigcheck.calibration.evidence import corner_ids
 from rigcheck.calibration.solve import Solution
 from rigcheck.geometry.pair import triangulate
+from rigcheck.geometry.robust import OUTLIER_WEIGHT
 from rigcheck.model import Estimate
 
 FloatArray = NDArray[np.float64]
@@ -128,8 +129,7 @@ def _seen(solution: Solution) -> Estimate:
 def _rows_of(solution: Solution, corner: int) -> IntArray:
     """Where a corner stands among all, by camera and view, (2, V); -1 unless seen and believed."""
     adjustment = solution.adjustment
-    sides = [side for view in solution.views for side in view if side is not None]
-    ids = np.concatenate([side.corner_ids for side in sides])
+    ids = corner_ids(solution)
     rows = np.flatnonzero((ids == corner) & (adjustment.weights >= OUTLIER_WEIGHT))
     out = np.full((2, len(solution.views)), -1, dtype=np.int64)
     out[adjustment.observations.camera_idx[rows], adjustment.observations.view_idx[rows]] = rows

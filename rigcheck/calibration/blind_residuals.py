@@ -15,8 +15,8 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from rigcheck.calibration.evidence import OUTLIER_WEIGHT
 from rigcheck.calibration.solve import Solution
+from rigcheck.geometry.robust import OUTLIER_WEIGHT
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]

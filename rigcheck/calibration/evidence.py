@@ -5,20 +5,19 @@ from numpy.typing import NDArray
 
 from rigcheck.calibration.solve import Solution
 from rigcheck.geometry.pair import sampson_distance_px
+from rigcheck.geometry.robust import OUTLIER_WEIGHT
 from rigcheck.model import Observation, RigidTransform, ViewResult, ViewSide
 from rigcheck.opencv import cv2
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 
-# Corners whose weight fell below this were left out by the robust fit.
-OUTLIER_WEIGHT = 0.1
 # Cells along the longer side of a coverage map.
 _COVERAGE_CELLS = 32
 
 __all__ = [
-    "OUTLIER_WEIGHT",
     "camera_rms_px",
+    "corner_ids",
     "coverage_map",
     "epipolar_rms_px",
     "outlier_share",
@@ -134,7 +133,7 @@ def epipolar_rms_px(solution: Solution) -> tuple[float, int]:
     """RMS Sampson distance over corners that both cameras saw and the fit kept, px; and their number."""
     adjustment, state = solution.adjustment, solution.adjustment.state
     o = adjustment.observations
-    key = o.view_idx * 100_000 + _corner_ids(solution)
+    key = o.view_idx * 100_000 + corner_ids(solution)
     kept = adjustment.weights >= OUTLIER_WEIGHT
     first, second = ((o.camera_idx == camera) & kept for camera in (0, 1))
     _, rows1, rows2 = np.intersect1d(key[first], key[second], return_indices=True)
@@ -150,6 +149,7 @@ def epipolar_rms_px(solution: Solution) -> tuple[float, int]:
     return float(np.sqrt((distances**2).mean())) if len(distances) else 0.0, len(distances)
 
 
-def _corner_ids(solution: Solution) -> IntArray:
+def corner_ids(solution: Solution) -> IntArray:
+    """Id of every corner of the adjustment, in its order."""
     sides = [side for view in solution.views for side in view if side is not None]
     return np.concatenate([side.corner_ids for side in sides])

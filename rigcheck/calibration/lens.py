@@ -17,14 +17,12 @@ from rigcheck.calibration.views import CameraSetup, View, gather
 from rigcheck.errors import EstimationError
 from rigcheck.geometry.adjustment import Adjustment, Observations, RigState, SharedLayout, Stopping, adjust
 from rigcheck.geometry.projection import FULL_DISTORTION, N_PINHOLE
-from rigcheck.geometry.robust import evaluate_loss
+from rigcheck.geometry.robust import OUTLIER_WEIGHT, evaluate_loss
 from rigcheck.model import BoardSpec, ModelScore
 
 FloatArray = NDArray[np.float64]
 
 _FOLDS = 5
-# Rejected with the views left out: a corner this far out in the full fit says nothing about a lens.
-_OUTLIER_WEIGHT = 0.1
 _QUICK = Stopping(relative_cost=1e-8, relative_step=1e-5, iterations=25)
 
 __all__ = ["LensChoice", "choose_lens", "fit_camera"]
@@ -181,7 +179,8 @@ def choose_lens(
     scale = min(fit.scale for fit in fits.values())
     bic = {name: _bic(fit, scale) for name, fit in fits.items()}
     leader = min(bic, key=lambda name: bic[name])
-    trusted = fits[leader].weights >= _OUTLIER_WEIGHT
+    # A corner far out in the full fit says nothing about a lens.
+    trusted = fits[leader].weights >= OUTLIER_WEIGHT
     # Only what could win is tried on views left out: the leader and the simpler ones of its own family.
     contenders = [n for n in fits if n == leader or (_simpler(by_name[n], by_name[leader]))]
     if len(candidates) == 1:

@@ -44,6 +44,7 @@ from rigcheck.model import (
     RigidTransform,
     StereoCalibration,
 )
+from rigcheck.model._arrays import IntArray
 
 __all__ = ["calibration_run"]
 
@@ -78,6 +79,7 @@ def calibration_run(
     views = view_results(solution)
     distance = working_distance_mm or float(np.median([view.distance_mm for view in views]))
     numbers = quantities(solution)
+    coverage = {setup.name: coverage_map(solution, camera) for camera, setup in enumerate(solution.setups)}
     volume = face_volume(solution, distance) if len(solution.setups) == 2 else None
     calibration = Calibration(
         created=provenance.created,
@@ -95,11 +97,9 @@ def calibration_run(
         rejected=(*rejected, *solution.rejected),
         model_scores=tuple(score for choice in solution.choices for score in choice.scores),
         fit=_fit(solution),
-        measurements=_measurements(solution, numbers, volume, distance),
+        measurements=_measurements(solution, numbers, volume, distance_mm=distance, coverage=coverage),
         leave_out_sigma={name: number.leave_out_sigma(solution) for name, number in numbers.items()},
-        coverage_maps={
-            setup.name: coverage_map(solution, camera) for camera, setup in enumerate(solution.setups)
-        },
+        coverage_maps=coverage,
         notes=tuple(notes),
         wanted_views=wanted_views(solution, working_distance_mm=distance),
     )
@@ -162,7 +162,12 @@ def _fit(solution: Solution) -> FitSummary:
 
 
 def _measurements(
-    solution: Solution, numbers: Mapping[str, Quantity], volume: FaceVolume | None, distance_mm: float
+    solution: Solution,
+    numbers: Mapping[str, Quantity],
+    volume: FaceVolume | None,
+    *,
+    distance_mm: float,
+    coverage: Mapping[str, IntArray],
 ) -> dict[str, Estimate]:
     out = {
         name: Estimate(
@@ -174,7 +179,7 @@ def _measurements(
         for name, number in numbers.items()
     }
     for camera in range(len(solution.setups)):
-        out |= _camera_measurements(solution, camera)
+        out |= _camera_measurements(solution, camera, coverage[solution.setups[camera].name])
     pair = len(solution.setups) == 2
     if volume is not None:
         out |= _pair_measurements(solution, volume)
@@ -216,13 +221,12 @@ def _prior_measurements(solution: Solution, prior: IntrinsicsPrior) -> dict[str,
     }
 
 
-def _camera_measurements(solution: Solution, camera: int) -> dict[str, Estimate]:
+def _camera_measurements(solution: Solution, camera: int, coverage: IntArray) -> dict[str, Estimate]:
     name, choice = solution.setups[camera].name, solution.choices[camera]
     seen = [view[camera] for view in solution.views]
     corners = sum(side.n for side in seen if side is not None)
     views = sum(side is not None for side in seen)
     mapping = mapping_uncertainty(solution, camera)
-    covered = coverage_map(solution, camera) > 0
     ratio = choice.held_out_ratio
     return {
         f"{name}.rms_px": Estimate(value=camera_rms_px(solution, camera), unit="px", n=corners),
@@ -233,7 +237,7 @@ def _camera_measurements(solution: Solution, camera: int) -> dict[str, Estimate]
             n=views,
             reason="" if ratio is not None else "the lens model was given, none was chosen",
         ),
-        f"{name}.coverage": Estimate(value=float(covered.mean()), n=views),
+        f"{name}.coverage": Estimate(value=float((coverage > 0).mean()), n=views),
         f"{name}.tilt_spread_deg": Estimate(value=tilt_spread_deg(solution, camera), unit="deg", n=views),
         f"{name}.views": Estimate(value=float(views), n=views),
         f"{name}.corners": Estimate(value=float(corners), n=views),

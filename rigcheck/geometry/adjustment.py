@@ -9,19 +9,21 @@ References
 Triggs, McLauchlan, Hartley & Fitzgibbon, "Bundle adjustment - a modern synthesis", 2000, sections 4-6.
 """
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from rigcheck.geometry.projection import project_with_derivatives
-from rigcheck.geometry.robust import Loss, evaluate_loss, noise_scale
+from rigcheck.geometry.robust import OUTLIER_WEIGHT, Loss, evaluate_loss, noise_scale
 from rigcheck.geometry.rotation import exp_rotation, skew
 from rigcheck.model import FitSummary, LensModel
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 BoolArray = NDArray[np.bool_]
+Status = Literal["converged", "stalled", "iteration_limit"]
 
 __all__ = [
     "Adjustment",
@@ -325,7 +327,7 @@ class _Progress:
     moved: FloatArray
     damping: float = 1e-4
     iterations: int = 0
-    status: str = field(default="iteration_limit")
+    status: Status = "iteration_limit"
 
 
 def _lengths(observations: Observations, prediction: Prediction, scale: float) -> FloatArray:
@@ -416,27 +418,29 @@ def _descend(
             return
 
 
-_MESSAGES = {
+_MESSAGES: dict[Status, str] = {
     "converged": "the cost no longer falls",
     "stalled": "no step lowers the cost although the gradient is not zero",
     "iteration_limit": "the iteration limit was reached first",
 }
 
 
-def _summary(o: Observations, progress: _Progress, n_parameters: int, initial: float) -> FitSummary:
+def _summary(
+    o: Observations, progress: _Progress, *, n_shared: int, initial: float, scale: float, weights: FloatArray
+) -> FitSummary:
     r = progress.prediction.residuals
     return FitSummary(
-        status=progress.status,  # type: ignore[arg-type]  # one of _MESSAGES' keys
+        status=progress.status,
         message=_MESSAGES[progress.status],
         iterations=progress.iterations,
         initial_cost=initial,
         final_cost=progress.cost,
         n_points=o.n,
-        n_parameters=n_parameters,
+        n_parameters=n_shared + 6 * len(progress.state.board_rotations),
         rms_px=float(np.sqrt((r**2).sum() / o.n)),
-        noise_px=0.0,
+        noise_px=float(scale * np.median(o.sigma_px)),
         condition_number=0.0,
-        downweighted=0,
+        downweighted=int((weights < OUTLIER_WEIGHT).sum()),
     )
 
 
@@ -528,7 +532,6 @@ def _finish(
     initial: float,
 ) -> Adjustment:
     values = evaluate_loss(_lengths(o, progress.prediction, scale), loss)
-    summary = _summary(o, progress, layout.size + 6 * len(progress.state.board_rotations), initial)
     return Adjustment(
         observations=o,
         layout=layout,
@@ -538,9 +541,7 @@ def _finish(
         prediction=progress.prediction,
         weights=values.weight,
         prior=prior,
-        summary=replace(
-            summary,
-            noise_px=float(scale * np.median(o.sigma_px)),
-            downweighted=int((values.weight < 0.1).sum()),
+        summary=_summary(
+            o, progress, n_shared=layout.size, initial=initial, scale=scale, weights=values.weight
         ),
     )

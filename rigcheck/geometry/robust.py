@@ -25,11 +25,14 @@ Loss = Literal["squares", "huber", "tukey"]
 # Widths in units of the per-axis noise.
 HUBER_WIDTH = 1.50
 TUKEY_WIDTH = 12.0
+# A corner whose weight fell below this counts as left out by the robust fit.
+OUTLIER_WEIGHT = 0.1
 # Median of a Rayleigh variable with unit sigma per axis: sqrt(2 ln 2).
 RAYLEIGH_MEDIAN = float(np.sqrt(2.0 * np.log(2.0)))
 
 __all__ = [
     "HUBER_WIDTH",
+    "OUTLIER_WEIGHT",
     "RAYLEIGH_MEDIAN",
     "TUKEY_WIDTH",
     "Loss",
