@@ -15,6 +15,7 @@ from rigcheck.model.calibration import (
 )
 from rigcheck.model.camera import DISTORTION_LENGTHS, CameraModel, LensModel, RigidTransform, StereoRig
 from rigcheck.model.estimate import Estimate, FitSummary
+from rigcheck.model.face import FACE_POINTS, N_FACE_POINTS, FaceLandmarks
 from rigcheck.model.frame import ClipInfo, Finding, Frame, FrameRef
 from rigcheck.model.observation import Observation, Rejection
 from rigcheck.model.result import CheckResult, EffectiveLimit, Provenance, Report, Status
@@ -22,6 +23,8 @@ from rigcheck.model.rigfile import CameraDescription, Proxy, RigDescription
 
 __all__ = [
     "DISTORTION_LENGTHS",
+    "FACE_POINTS",
+    "N_FACE_POINTS",
     "BoardMeasurement",
     "BoardSpec",
     "Calibration",
@@ -33,6 +36,7 @@ __all__ = [
     "ClipInfo",
     "EffectiveLimit",
     "Estimate",
+    "FaceLandmarks",
     "FaceVolume",
     "Finding",
     "FitSummary",

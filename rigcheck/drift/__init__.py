@@ -1,0 +1,1 @@
+"""Is it the same rig: verify with a board, compare two calibrations, look over weeks of results."""

@@ -1,0 +1,1 @@
+"""What the pictures of a face say about the fitting."""

@@ -1,0 +1,1 @@
+"""Where the parts of a face lie in a picture: a face mesh, or marked points followed through a clip."""
