@@ -56,7 +56,7 @@ class FaceLandmarks:
 
     def point(self, name: str) -> FloatArray:
         """(x, y) px of a point of `FACE_POINTS`; NaN when not known; KeyError for another name."""
-        return self.points_px[FACE_POINTS[name]]
+        return np.asarray(self.points_px[FACE_POINTS[name]])
 
     def sigma(self, name: str) -> float:
         """Standard uncertainty per axis of a named point, px; infinite when not known."""

@@ -4,8 +4,6 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from jinja2 import Environment, PackageLoader, StrictUndefined
-
 from rigcheck.model import CalibrationRun, Estimate, Report
 from rigcheck.report.calibration_tables import (
     NumberRow,
@@ -22,23 +20,16 @@ from rigcheck.report.camera_figures import (
     sides_of,
 )
 from rigcheck.report.face_figures import depth_map_figure, views_figure
-from rigcheck.report.numbers import format_estimate, format_number, keep_numbers_whole
+from rigcheck.report.numbers import format_number
+from rigcheck.report.page import page_environment, report_parts
 from rigcheck.report.rejections import group_rejections
-from rigcheck.report.verdict import (
-    MARKS,
-    STATUS_WORDS,
-    actions_first,
-    count_sentence,
-    reliance,
-    verdict_sentence,
-)
+from rigcheck.report.verdict import reliance
 from rigcheck.report.view_pictures import view_pictures
 from rigcheck.report.wanted_views import wanted_parts
 
 __all__ = ["calibration_page"]
 
 _AFTER_VIEWS = re.compile(r"face_depth_after_\d+_views")
-_MOST_INPUTS = 12
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -78,34 +69,12 @@ def calibration_page(report: Report, run: CalibrationRun) -> str:
     ----------
     W3C, Content Security Policy Level 3; WAI-ARIA 1.2 (role img with a label).
     """
-    template = _environment().get_template("calibration.html.j2")
-    return template.render(**_verdict_part(report, run), **_evidence_part(report, run))
-
-
-def _environment() -> Environment:
-    environment = Environment(
-        loader=PackageLoader("rigcheck.report"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    environment.filters |= {
-        "estimate": format_estimate,
-        "number": format_number,
-        "option": _option_text,
-        "whole": keep_numbers_whole,
-    }
-    environment.globals |= {"status_words": STATUS_WORDS, "marks": MARKS}
-    return environment
+    template = page_environment().get_template("calibration.html.j2")
+    return template.render(_verdict_part(report, run) | _evidence_part(report, run))
 
 
 def _verdict_part(report: Report, run: CalibrationRun) -> dict[str, object]:
-    return {
-        "report": report,
-        "sentence": verdict_sentence(report),
-        "counts": count_sentence(report.checks),
-        "todo": actions_first(report.checks),
+    return report_parts(report) | {
         "wanted": wanted_parts(report.checks, run),
         "reliance": reliance(run.calibration.face_volume, report.measurements),
     }
@@ -127,8 +96,6 @@ def _evidence_part(report: Report, run: CalibrationRun) -> dict[str, object]:
         "n_rejected": len(report.rejected or run.rejected),
         "measurements": _other_measurements(report.measurements),
         "notes": tuple(dict.fromkeys((*report.notes, *run.notes))),
-        "inputs": tuple(report.provenance.inputs_sha256.items())[:_MOST_INPUTS],
-        "n_inputs": len(report.provenance.inputs_sha256),
     }
 
 
@@ -156,16 +123,3 @@ def _camera_part(run: CalibrationRun, index: int) -> _CameraPart:
 
 def _other_measurements(measurements: Mapping[str, Estimate]) -> tuple[tuple[str, Estimate], ...]:
     return tuple((name, one) for name, one in measurements.items() if not _AFTER_VIEWS.fullmatch(name))
-
-
-def _option_text(value: object) -> str:
-    """Write an option as a person would: yes, no, not given, a list with commas."""
-    if value is None:
-        return "not given"
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    if isinstance(value, Mapping):
-        return ", ".join(f"{name}: {_option_text(one)}" for name, one in value.items())
-    if isinstance(value, list | tuple):
-        return ", ".join(_option_text(one) for one in value)
-    return str(value)

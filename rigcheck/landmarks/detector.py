@@ -1,0 +1,99 @@
+"""Where faces stand in a picture, roughly: the detector."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from rigcheck.landmarks.models import as_input, load_network
+from rigcheck.landmarks.sampling import PictureLevels, Square
+from rigcheck.model._arrays import FloatArray
+
+__all__ = ["DetectedFace", "FaceDetector"]
+
+_SIZE = 128
+_LEAST_LOGIT = 0.0  # an even chance
+_SAME_FACE = 0.3  # intersection over union from which two boxes are one face
+_REGION = 1.5  # side of the mesh's square, in longer sides of the box
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class DetectedFace:
+    """A face as the detector sees it: box and the eyes, px, and the raw logit."""
+
+    centre_px: FloatArray
+    size_px: FloatArray
+    eyes_px: FloatArray
+    logit: float
+
+    @property
+    def region(self) -> Square:
+        """The square to look at with the mesh, turned to level the eyes."""
+        across = self.eyes_px[1] - self.eyes_px[0]
+        angle = float(np.arctan2(across[1], across[0]))
+        return Square(centre_px=self.centre_px, side_px=_REGION * float(self.size_px.max()), angle_rad=angle)
+
+
+def _anchors() -> FloatArray:
+    """Centres of the cells of a 16x16 grid twice, then of an 8x8 grid six times; (896, 2) in 0 to 1."""
+    rows = []
+    for cells, repeats in ((16, 2), (8, 6)):
+        y, x = np.mgrid[:cells, :cells]
+        centres = (np.stack([x.ravel(), y.ravel()], axis=1) + 0.5) / cells
+        rows.append(np.repeat(centres, repeats, axis=0))
+    return np.concatenate(rows)
+
+
+class FaceDetector:
+    """The detector. Not thread-safe: each thread loads its own."""
+
+    def __init__(self) -> None:
+        self._net = load_network(
+            "face_detection_short_range.tflite",
+            inputs={"": (1, 3, _SIZE, _SIZE)},
+            outputs={"regressors": 896 * 16, "classificators": 896},
+        )
+        self._anchors = _anchors()
+
+    def detect(self, picture: PictureLevels, *, padding: float = 0.0) -> tuple[DetectedFace, ...]:
+        """Find faces, best first.
+
+        Parameters
+        ----------
+        picture : PictureLevels
+        padding : float
+            Black margin added around, as a share of the longer side: a face that overfills the frame
+            is found only so.
+        """
+        width, height = picture.size_px
+        square = Square(
+            centre_px=np.array([(width - 1) / 2.0, (height - 1) / 2.0]),
+            side_px=max(width, height) * (1.0 + 2.0 * padding),
+        )
+        cut = picture.cut(square, _SIZE).astype(np.float32) / 127.5 - 1.0
+        found = self._net.run({"": as_input(cut)})
+        logits = found["classificators"].reshape(-1).astype(np.float64)
+        rows = found["regressors"].reshape(896, 8, 2).astype(np.float64) / _SIZE
+        faces = []
+        for idx in np.argsort(-logits):
+            if logits[idx] < _LEAST_LOGIT:
+                break
+            row = rows[idx]
+            own = row[[0, 2, 3]] + self._anchors[idx]
+            points = square.to_picture(own)
+            face = DetectedFace(
+                centre_px=points[0],
+                size_px=row[1] * square.side_px,
+                eyes_px=points[1:],
+                logit=float(logits[idx]),
+            )
+            if all(_overlap(face, other) < _SAME_FACE for other in faces):
+                faces.append(face)
+        return tuple(faces)
+
+
+def _overlap(first: DetectedFace, second: DetectedFace) -> float:
+    """Intersection over union of two boxes."""
+    low = np.maximum(first.centre_px - first.size_px / 2, second.centre_px - second.size_px / 2)
+    high = np.minimum(first.centre_px + first.size_px / 2, second.centre_px + second.size_px / 2)
+    common = float(np.prod(np.clip(high - low, 0.0, None)))
+    return common / (float(np.prod(first.size_px) + np.prod(second.size_px)) - common)
