@@ -164,7 +164,8 @@ def calibrate(
             "calibrate",
             inputs=hashes,
             options=_options(footage1, footage2, pairing)
-            | {"lens": lens, "flat_board": flat_board, "prior": _named(prior)},
+            | {"lens": lens, "flat_board": flat_board, "prior": _named(prior)}
+            | _rig_options(description, setups),
         ),
         working_distance_mm=None if description is None else description.working_distance_mm,
         rejected=looked.rejected,
@@ -336,6 +337,14 @@ def _options(
         "most_views": MOST_VIEWS,
         "huber_width": HUBER_WIDTH,
         "tukey_width": TUKEY_WIDTH,
+    }
+
+
+def _rig_options(rig: RigDescription | None, setups: list[CameraSetup]) -> dict[str, object]:
+    """What later results of the same rig are told by, and how its cameras are mounted."""
+    return {
+        "rig": None if rig is None else rig.name,
+        "mount_rotation_deg": [setup.mount_rotation_deg for setup in setups],
     }
 
 
