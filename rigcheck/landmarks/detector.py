@@ -73,7 +73,7 @@ class FaceDetector:
         found = self._net.run({"": as_input(cut)})
         logits = found["classificators"].reshape(-1).astype(np.float64)
         rows = found["regressors"].reshape(896, 8, 2).astype(np.float64) / _SIZE
-        faces = []
+        faces: list[DetectedFace] = []
         for idx in np.argsort(-logits):
             if logits[idx] < _LEAST_LOGIT:
                 break

@@ -10,10 +10,11 @@ from rigcheck.landmarks.models import (
     as_input,
     attention_regions,
     load_network,
+    mirror_indices,
 )
 from rigcheck.landmarks.sampling import PictureLevels, Square
 from rigcheck.model import N_FACE_POINTS
-from rigcheck.model._arrays import FloatArray
+from rigcheck.model._arrays import FloatArray, IntArray
 from rigcheck.opencv import cv2
 
 __all__ = ["FaceMesh", "MeshPass", "region_of_points"]
@@ -47,6 +48,7 @@ class FaceMesh:
 
     def __init__(self) -> None:
         self._regions = attention_regions()
+        self._mirror = mirror_indices()
         self._backbone = load_network(
             "attn_backbone.tflite",
             inputs={"": (1, 3, _SIZE, _SIZE)},
@@ -60,8 +62,18 @@ class FaceMesh:
         shapes = {_input_name(k): (1, _CHANNELS, r.grid, r.grid) for k, r in enumerate(self._regions)}
         self._heads = load_network("attn_heads.tflite", inputs=shapes, outputs=heads)
 
+    @property
+    def lip_indices(self) -> IntArray:
+        """Points of the lips, seen a second time."""
+        return np.unique(self._regions[0].indices)
+
+    @property
+    def eye_indices(self) -> IntArray:
+        """Points of lids and brows, seen a second time."""
+        return np.unique(np.concatenate([region.indices for region in self._regions[1:]]))
+
     def look(self, picture: PictureLevels, square: Square, *, mirrored: bool = False) -> MeshPass:
-        """Run once on a square; `mirrored` shows the network the mirror picture and swaps nothing back but x."""
+        """Run once on a square; `mirrored` shows the network the mirror picture, and undoes it in the points."""
         cut = picture.cut(square, _SIZE, mirrored=mirrored).astype(np.float32) / 255.0
         found = self._backbone.run({"": as_input(cut)})
         points = np.zeros((N_FACE_POINTS, 2))
@@ -71,8 +83,11 @@ class FaceMesh:
         own = points / _SIZE
         if mirrored:
             own[:, 0] = 1.0 - own[:, 0]
+            own = own[self._mirror]
         return MeshPass(
-            points_px=square.to_picture(own), logit=float(found["conv_faceflag"].reshape(-1)[0]), square=square
+            points_px=square.to_picture(own),
+            logit=float(found["conv_faceflag"].reshape(-1)[0]),
+            square=square,
         )
 
     def _look_again(self, points: FloatArray, features: Float32Array) -> None:
@@ -118,7 +133,11 @@ def _sample(planes: Float32Array, cells: FloatArray, grid: int) -> Float32Array:
     matrix = cells.copy()
     matrix[:, 2] += matrix[:, :2].sum(axis=1) * 0.5 - 0.5
     sampled = cv2.warpAffine(
-        planes, matrix, (grid, grid), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP, borderMode=cv2.BORDER_CONSTANT
+        planes,
+        matrix,
+        (grid, grid),
+        flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
+        borderMode=cv2.BORDER_CONSTANT,
     )
     return np.ascontiguousarray(np.asarray(sampled, dtype=np.float32).transpose(2, 0, 1)[None])
 

@@ -2,7 +2,7 @@
 
 import hashlib
 import json
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from importlib.resources import files
 from typing import Any
@@ -14,7 +14,17 @@ from rigcheck.errors import DependencyError
 from rigcheck.model._arrays import FloatArray, IntArray
 from rigcheck.opencv import cv2
 
-__all__ = ["SHA256", "AttentionRegion", "Network", "attention_regions", "load_network", "model_bytes"]
+__all__ = [
+    "SHA256",
+    "AttentionRegion",
+    "Float32Array",
+    "Network",
+    "as_input",
+    "attention_regions",
+    "load_network",
+    "mirror_indices",
+    "model_bytes",
+]
 
 Float32Array = NDArray[np.float32]
 
@@ -25,6 +35,7 @@ SHA256 = {
     "attn_backbone.tflite": "1109ad291708f419abbe439e9f22861e8fcde8c6afa6f18c97b99b75ee2e391b",
     "attn_heads.tflite": "3b25d54443ccac1f712594a547fa4f22a53fc8b13c5f7608b1a17a5ef6e70420",
     "face_detection_short_range.tflite": "bbff11cebd1eb27a1e004cae0b0e63ec8c551cbf34a4451148b4908b8db3eca8",
+    "mirror.json": "e51475effee6b88f3632e14cd8120f51dd9a55a91de72a96de66264e40aed862",
 }
 
 
@@ -69,7 +80,10 @@ class Network:
                 f"{list(self._outputs.values())} needed (OpenCV {cv2.__version__}).",
                 hint="OpenCV 5.1 or newer is needed: python -m pip install --upgrade opencv-contrib-python",
             )
-        return {name: np.array(values, dtype=np.float32) for name, values in zip(self._outputs, found, strict=True)}
+        return {
+            name: np.array(values, dtype=np.float32)
+            for name, values in zip(self._outputs, found, strict=True)
+        }
 
 
 def model_bytes(name: str) -> bytes:
@@ -83,7 +97,9 @@ def model_bytes(name: str) -> bytes:
     try:
         data = files("rigcheck.landmarks").joinpath("data", name).read_bytes()
     except OSError as error:
-        raise DependencyError(f"rigcheck/landmarks/data/{name}: missing, needed to find faces.", hint=_REINSTALL) from error
+        raise DependencyError(
+            f"rigcheck/landmarks/data/{name}: missing, needed to find faces.", hint=_REINSTALL
+        ) from error
     found = hashlib.sha256(data).hexdigest()
     if found != SHA256[name]:
         raise DependencyError(
@@ -92,7 +108,7 @@ def model_bytes(name: str) -> bytes:
     return data
 
 
-def load_network(name: str, *, inputs: dict[str, Sequence[int]], outputs: dict[str, int]) -> Network:
+def load_network(name: str, *, inputs: Mapping[str, Sequence[int]], outputs: dict[str, int]) -> Network:
     """Load a carried network and try it once.
 
     Parameters
@@ -135,6 +151,14 @@ def attention_regions() -> tuple[AttentionRegion, ...]:
         )
         for each in content["regions"]
     )
+
+
+def mirror_indices() -> IntArray:
+    """(478,) for each point of the mesh, which point of the mirror picture it is: its own inverse.
+
+    Found by matching each point of two portraits with the nearest of their mirror pictures, over jittered cut-outs.
+    """
+    return np.array(json.loads(model_bytes("mirror.json"))["mirror"], dtype=np.int64)
 
 
 def as_input(picture: FloatArray | Float32Array) -> Float32Array:

@@ -70,7 +70,9 @@ class PictureLevels:
             finest = self._levels[-1]
             half = finest[: finest.shape[0] // 2 * 2, : finest.shape[1] // 2 * 2]
             shape = (half.shape[1] // 2, half.shape[0] // 2)
-            self._levels.append(np.asarray(cv2.resize(half, shape, interpolation=cv2.INTER_AREA), dtype=np.uint8))
+            self._levels.append(
+                np.asarray(cv2.resize(half, shape, interpolation=cv2.INTER_AREA), dtype=np.uint8)
+            )
         return min(wanted, len(self._levels) - 1)
 
     def cut(self, square: Square, size: int, *, mirrored: bool = False) -> Picture8:

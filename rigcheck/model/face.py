@@ -6,7 +6,7 @@ from typing import Literal
 import numpy as np
 
 from rigcheck.model._arrays import FloatArray
-from rigcheck.model.frame import FrameRef
+from rigcheck.model.frame import Finding, FrameRef
 
 __all__ = ["FACE_POINTS", "N_FACE_POINTS", "FaceLandmarks"]
 
@@ -43,7 +43,8 @@ class FaceLandmarks:
     known (marked points are few); `sigma_px` is (478,), the standard uncertainty per axis of each, infinite
     where the point is not known. `found_by` says where they come from. `turned_deg` is by how much the face
     stood turned from upright once the camera's mounting was undone, to the quarter turn: 0 when as expected.
-    `score` is the mesh's raw face logit, None for marked points.
+    `score` is the mesh's raw face logit, None for marked points. `findings` are what a person must know of this
+    face: eyes shut, a second face behind.
     """
 
     ref: FrameRef
@@ -53,6 +54,7 @@ class FaceLandmarks:
     found_by: Literal["mesh", "marked", "followed"]
     turned_deg: int = 0
     score: float | None = None
+    findings: tuple[Finding, ...] = ()
 
     def point(self, name: str) -> FloatArray:
         """(x, y) px of a point of `FACE_POINTS`; NaN when not known; KeyError for another name."""

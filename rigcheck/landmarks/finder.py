@@ -1,0 +1,212 @@
+"""Find the one face of a picture: detector, region, mesh, gates; or say why not."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rigcheck.geometry.upright import recorded_points, upright_picture, upright_size
+from rigcheck.landmarks.detector import DetectedFace, FaceDetector
+from rigcheck.landmarks.gates import (
+    LEAST_LOGIT,
+    SURE_LOGIT,
+    eye_distance_px,
+    face_shape,
+    nose_outside,
+    shape_fault,
+)
+from rigcheck.landmarks.mesh import FaceMesh, region_of_points
+from rigcheck.landmarks.noface import NoFace, no_face, nothing_seen, turned_face
+from rigcheck.landmarks.sampling import PictureLevels
+from rigcheck.landmarks.sigma import Looks, base_shares, mesh_sigma_px
+from rigcheck.model import FaceLandmarks, Finding, Frame
+from rigcheck.model._arrays import FloatArray
+
+__all__ = ["FaceFinder"]
+
+_PADDING = 0.4
+_MOST_FACES = 3
+_SECOND_FACE = 0.5  # eye distance of another face from which on it is not mere background
+_CLEARLY_BETTER = 4.0  # logits
+_SHUT = 0.12
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Fit:
+    """One face of an upright picture: points, how far the mirrored look differs, raw logit, what is wrong."""
+
+    points_px: FloatArray
+    spread_px: FloatArray
+    logit: float
+    fault: str | None
+
+
+class FaceFinder:
+    """Finds the face in pictures. Load once; not thread-safe: each thread makes its own.
+
+    Parameters
+    ----------
+    looks : Looks, optional
+        What is known of performer and light; widens sigma.
+    """
+
+    def __init__(self, looks: Looks | None = None) -> None:
+        self._detector = FaceDetector()
+        self._mesh = FaceMesh()
+        self._shares = base_shares(self._mesh.lip_indices, self._mesh.eye_indices)
+        self.looks = looks or Looks()
+
+    def find(self, frame: Frame, *, mount_rotation_deg: int = 0) -> FaceLandmarks | NoFace:
+        """Find the face of one picture.
+
+        Parameters
+        ----------
+        frame : Frame
+        mount_rotation_deg : int
+            0, 90, 180 or 270: by how much the picture is turned clockwise to stand upright.
+
+        Returns
+        -------
+        FaceLandmarks or NoFace
+            Points as recorded. A face that only fits turned further is a NoFace with code "turned".
+        """
+        image = _eight_bit(frame)
+        here = self._fits(image, mount_rotation_deg)
+        good = [fit for fit in here if fit.fault is None]
+        best = max((fit.logit for fit in good), default=0.0)
+        if best < SURE_LOGIT:
+            turned = self._better_turned(image, mount_rotation_deg, best)
+            if turned is not None:
+                return turned_face(frame.ref, turned, mount_rotation_deg)
+        if good:
+            return self._chosen(frame, good, mount_rotation_deg)
+        return _why_not(frame, here)
+
+    def find_turned(
+        self, frame: Frame, *, mount_rotation_deg: int, turned_deg: int
+    ) -> FaceLandmarks | NoFace:
+        """Find the face where it is known to stand turned further than the mounting says.
+
+        Parameters
+        ----------
+        frame : Frame
+        mount_rotation_deg, turned_deg : int
+            The picture is turned clockwise by their sum.
+        """
+        total = (mount_rotation_deg + turned_deg) % 360
+        fits = self._fits(_eight_bit(frame), total)
+        good = [fit for fit in fits if fit.fault is None]
+        return self._chosen(frame, good, total, turned_deg=turned_deg) if good else _why_not(frame, fits)
+
+    def _better_turned(self, image: NDArray[np.uint8], mount_rotation_deg: int, best: float) -> int | None:
+        logits = {}
+        for turned in (180, 90, 270):
+            fits = self._fits(image, (mount_rotation_deg + turned) % 360)
+            logits[turned] = max((fit.logit for fit in fits if fit.fault is None), default=-np.inf)
+        turned = max(logits, key=lambda each: logits[each])
+        return turned if logits[turned] >= max(best + _CLEARLY_BETTER, SURE_LOGIT - _CLEARLY_BETTER) else None
+
+    def _fits(self, image: NDArray[np.uint8], turn_deg: int) -> list[_Fit]:
+        """All faces of the picture turned upright; those without fault first found decide."""
+        upright = upright_picture(image, turn_deg)
+        fits: list[_Fit] = []
+        for picture, padding in _attempts(upright):
+            found = self._detector.detect(picture, padding=padding)[:_MOST_FACES]
+            fits = _apart([*fits, *(self._fit(picture, face) for face in found)])
+            if any(fit.fault is None and fit.logit >= SURE_LOGIT for fit in fits):
+                break
+        return fits
+
+    def _fit(self, picture: PictureLevels, face: DetectedFace) -> _Fit:
+        first = self._mesh.look(picture, face.region)
+        second = self._mesh.look(picture, region_of_points(first.points_px))
+        region = region_of_points(second.points_px)
+        mirrored = self._mesh.look(picture, region, mirrored=True)
+        points = (second.points_px + mirrored.points_px) / 2
+        logit = min(second.logit, mirrored.logit)
+        fault = shape_fault(face_shape(points))
+        if fault is None and logit < LEAST_LOGIT:
+            fault = f"the face mesh is unsure, {logit:.1f} where {LEAST_LOGIT:g} is needed"
+        return _Fit(
+            points_px=points,
+            spread_px=np.linalg.norm(second.points_px - mirrored.points_px, axis=1),
+            logit=logit,
+            fault=fault,
+        )
+
+    def _chosen(
+        self, frame: Frame, good: list[_Fit], turn_deg: int, *, turned_deg: int = 0
+    ) -> FaceLandmarks | NoFace:
+        sizes = [eye_distance_px(fit.points_px) for fit in good]
+        order = np.argsort(sizes)[::-1]
+        chosen, size = good[order[0]], sizes[order[0]]
+        findings = []
+        if len(good) > 1:
+            if sizes[order[1]] >= _SECOND_FACE * size:
+                return no_face(frame.ref, "two_faces")
+            findings.append(
+                Finding(code="second_face", sentence="A second, smaller face is in the picture; left out.")
+            )
+        upright = upright_size(frame.size_px, turn_deg)
+        if nose_outside(chosen.points_px, upright):
+            return no_face(frame.ref, "cut_off", detail="the nose lies outside")
+        if face_shape(chosen.points_px).lid_opening < _SHUT:
+            findings.append(Finding(code="eyes_shut", sentence="The eyes are shut."))
+        return self._landmarks(frame, chosen, turn_deg, turned_deg=turned_deg, findings=tuple(findings))
+
+    def _landmarks(
+        self, frame: Frame, fit: _Fit, turn_deg: int, *, turned_deg: int, findings: tuple[Finding, ...]
+    ) -> FaceLandmarks:
+        upright = np.array(upright_size(frame.size_px, turn_deg))
+        outside = np.asarray(np.any((fit.points_px < -0.5) | (fit.points_px > upright - 0.5), axis=1))
+        sigma = mesh_sigma_px(
+            fit.points_px, self._shares, spread_px=fit.spread_px, logit=fit.logit, outside=outside
+        )
+        return FaceLandmarks(
+            ref=frame.ref,
+            image_size_px=frame.size_px,
+            points_px=recorded_points(fit.points_px, frame.size_px, turn_deg),
+            sigma_px=sigma,
+            found_by="mesh",
+            turned_deg=turned_deg,
+            score=fit.logit,
+            findings=findings,
+        )
+
+
+def _eight_bit(frame: Frame) -> NDArray[np.uint8]:
+    image = frame.image
+    if image.dtype == np.uint8:
+        return np.asarray(image, dtype=np.uint8)
+    return np.asarray((image >> max(frame.bit_depth - 8, 0)).clip(0, 255), dtype=np.uint8)
+
+
+def _attempts(upright: NDArray[np.uint8]) -> list[tuple[PictureLevels, float]]:
+    """As it is, with a margin, and where it is dark or flat also stretched."""
+    picture = PictureLevels(upright)
+    attempts = [(picture, 0.0), (picture, _PADDING)]
+    low, high = np.percentile(upright[::4, ::4], [1.0, 99.0])
+    if high - low < 100.0 and high > low:
+        stretched = np.clip((upright.astype(np.float32) - low) * (230.0 / (high - low)), 0, 255).astype(
+            np.uint8
+        )
+        levels = PictureLevels(stretched)
+        attempts += [(levels, 0.0), (levels, _PADDING)]
+    return attempts
+
+
+def _apart(fits: list[_Fit]) -> list[_Fit]:
+    """Keep of fits on the same face the surest."""
+    kept: list[_Fit] = []
+    for fit in sorted(fits, key=lambda each: (each.fault is not None, -each.logit)):
+        centre, size = fit.points_px.mean(axis=0), eye_distance_px(fit.points_px)
+        if all(np.linalg.norm(other.points_px.mean(axis=0) - centre) > 0.5 * size for other in kept):
+            kept.append(fit)
+    return kept
+
+
+def _why_not(frame: Frame, fits: list[_Fit]) -> NoFace:
+    near = [fit for fit in fits if fit.logit >= LEAST_LOGIT]
+    if near and near[0].fault is not None:
+        return no_face(frame.ref, "unsure", detail=near[0].fault)
+    return nothing_seen(frame.grey8(), frame.ref)
