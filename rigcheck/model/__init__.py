@@ -15,7 +15,7 @@ from rigcheck.model.calibration import (
 )
 from rigcheck.model.camera import DISTORTION_LENGTHS, CameraModel, LensModel, RigidTransform, StereoRig
 from rigcheck.model.estimate import Estimate, FitSummary
-from rigcheck.model.face import FACE_POINTS, N_FACE_POINTS, FaceLandmarks
+from rigcheck.model.face import FACE_POINTS, N_FACE_POINTS, FaceLandmarks, MarkedPoints
 from rigcheck.model.frame import ClipInfo, Finding, Frame, FrameRef
 from rigcheck.model.observation import Observation, Rejection
 from rigcheck.model.result import CheckResult, EffectiveLimit, Provenance, Report, Status
@@ -44,6 +44,7 @@ __all__ = [
     "FrameRef",
     "ImageArray",
     "LensModel",
+    "MarkedPoints",
     "ModelScore",
     "Observation",
     "Provenance",

@@ -1,5 +1,6 @@
 """Points of one face in one picture."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Literal
 
@@ -8,7 +9,7 @@ import numpy as np
 from rigcheck.model._arrays import FloatArray
 from rigcheck.model.frame import Finding, FrameRef
 
-__all__ = ["FACE_POINTS", "N_FACE_POINTS", "FaceLandmarks"]
+__all__ = ["FACE_POINTS", "N_FACE_POINTS", "FaceLandmarks", "MarkedPoints"]
 
 N_FACE_POINTS = 478
 
@@ -67,3 +68,18 @@ class FaceLandmarks:
     def has(self, *names: str) -> bool:
         """Whether all these named points are known."""
         return bool(np.isfinite(self.points_px[[FACE_POINTS[name] for name in names]]).all())
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class MarkedPoints:
+    """Points that a person marked on one picture of one camera.
+
+    `points_px` maps names of `FACE_POINTS` to (x, y), px as recorded; `sigma_px` is how surely they were marked,
+    per axis.
+    """
+
+    camera: str
+    frame_idx: int
+    image_size_px: tuple[int, int]
+    points_px: Mapping[str, tuple[float, float]]
+    sigma_px: float

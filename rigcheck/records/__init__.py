@@ -5,6 +5,7 @@ from rigcheck.records.calibration_file import calibration_text
 from rigcheck.records.calibration_reading import read_calibration
 from rigcheck.records.opencv_export import opencv_storage_text
 from rigcheck.records.output import OutputFolder, check_writable, output_folder
+from rigcheck.records.points_file import points_template, read_points
 from rigcheck.records.provenance import file_sha256, make_provenance
 from rigcheck.records.result_file import parse_result, read_result, result_text
 from rigcheck.records.rig_file import read_rig
@@ -21,8 +22,10 @@ __all__ = [
     "opencv_storage_text",
     "output_folder",
     "parse_result",
+    "points_template",
     "read_board",
     "read_calibration",
+    "read_points",
     "read_result",
     "read_rig",
     "result_text",

@@ -5,13 +5,20 @@ from typing import Final
 from rigcheck.errors import SchemaError
 from rigcheck.records.document import Document, described
 
-__all__ = ["CALIBRATION_FORMAT", "RESULT_FORMAT", "VERSION", "require_kind"]
+__all__ = ["CALIBRATION_FORMAT", "POINTS_FORMAT", "RESULT_FORMAT", "VERSION", "require_kind"]
 
 CALIBRATION_FORMAT: Final = "rigcheck-calibration"
 RESULT_FORMAT: Final = "rigcheck-result"
+POINTS_FORMAT: Final = "rigcheck-points"
 VERSION: Final = 1
 
-_NAMES = {"board": "a board file", "rig": "a rig file", "calibration": "a calibration", "result": "a result"}
+_NAMES = {
+    "board": "a board file",
+    "rig": "a rig file",
+    "calibration": "a calibration",
+    "result": "a result",
+    "points": "a file of marked points",
+}
 
 
 def require_kind(document: Document, kind: str) -> None:
@@ -21,7 +28,7 @@ def require_kind(document: Document, kind: str) -> None:
     ----------
     document : Document
     kind : str
-        "board", "rig", "calibration" or "result".
+        "board", "rig", "calibration", "result" or "points".
 
     Raises
     ------
@@ -45,7 +52,7 @@ def require_kind(document: Document, kind: str) -> None:
 
 def _kind_of(document: Document) -> str | None:
     """Name the format by what only it has; None when it cannot be told."""
-    by_format = {CALIBRATION_FORMAT: "calibration", RESULT_FORMAT: "result"}
+    by_format = {CALIBRATION_FORMAT: "calibration", RESULT_FORMAT: "result", POINTS_FORMAT: "points"}
     declared = document.value.get("format")
     if isinstance(declared, str) and declared in by_format:
         return by_format[declared]

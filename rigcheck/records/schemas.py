@@ -2,6 +2,7 @@
 
 from rigcheck.records.board_file import BoardFormat
 from rigcheck.records.calibration_file import CalibrationFormat
+from rigcheck.records.points_file import PointsFormat
 from rigcheck.records.result_file import ResultFormat
 from rigcheck.records.rig_file import RigFormat
 from rigcheck.records.validation import Format
@@ -13,6 +14,7 @@ FORMATS: dict[str, type[Format]] = {
     "rig": RigFormat,
     "calibration": CalibrationFormat,
     "result": ResultFormat,
+    "points": PointsFormat,
 }
 
 
@@ -22,7 +24,7 @@ def json_schemas() -> dict[str, dict[str, object]]:
     Returns
     -------
     dict
-        Keys "board", "rig", "calibration", "result".
+        Keys "board", "rig", "calibration", "result", "points".
     """
     dialect = {"$schema": "https://json-schema.org/draft/2020-12/schema"}
     return {name: dialect | model.model_json_schema() for name, model in FORMATS.items()}
