@@ -12,7 +12,7 @@ from rigcheck.model import FrameRef, Rejection
 __all__ = ["MIRRORED_NOTE", "NoFace", "NoFaceCode", "no_face"]
 
 NoFaceCode = Literal[
-    "black", "empty", "board", "none", "two_faces", "turned", "cut_off", "unsure", "covered", "jump"
+    "black", "empty", "board", "none", "two_faces", "turned", "cut_off", "unsure", "covered", "jump", "lost"
 ]
 
 MIRRORED_NOTE = (
@@ -50,6 +50,10 @@ _WORDS = {
     "covered": (
         "a face was found, but its nose or mouth is covered",
         f"take the hand, mask or cable away; or {_HINT_POINTS}",
+    ),
+    "lost": (
+        "none of the marked points could be followed this far",
+        "mark the points on a frame nearer to this one; check for a cut, a hand or a flash in between",
     ),
     "jump": ("the face is not where it was just before and after", f"if it really is there, {_HINT_POINTS}"),
 }
