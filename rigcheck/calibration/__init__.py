@@ -3,7 +3,7 @@
 from rigcheck.calibration.run import calibration_run
 from rigcheck.calibration.solve import MIN_VIEWS, Solution, solve
 from rigcheck.calibration.start import LENSES, Lens
-from rigcheck.calibration.views import MIN_CORNERS, CameraSetup, View
+from rigcheck.geometry.board_views import MIN_CORNERS, CameraSetup, View
 
 __all__ = [
     "LENSES",

@@ -12,9 +12,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rigcheck.calibration.solve import solve
-from rigcheck.calibration.start import LENSES, closed_form_pose
-from rigcheck.calibration.views import CameraSetup, View, gather
+from rigcheck.calibration.start import LENSES
 from rigcheck.geometry.adjustment import RigState, normal_equations, predict
+from rigcheck.geometry.board_views import CameraSetup, View, closed_form_pose, gather
 from rigcheck.model import BoardSpec, LensModel
 
 FloatArray = NDArray[np.float64]
@@ -34,7 +34,7 @@ def choose_views(
     Parameters
     ----------
     views : sequence of View
-        Usable ones (see :func:`rigcheck.calibration.views.usable_views`).
+        Usable ones (see :func:`rigcheck.geometry.board_views.usable_views`).
     board : BoardSpec
     setups : sequence of CameraSetup
     most : int

@@ -22,10 +22,10 @@ from rigcheck.calibration.harm import (
     mapping_by_shared,
     single_camera_harm_mm,
 )
-from rigcheck.calibration.shape import shape_basis
 from rigcheck.calibration.solve import Solution
-from rigcheck.calibration.views import MIN_CORNERS
 from rigcheck.geometry.adjustment import Observations, normal_equations, predict
+from rigcheck.geometry.board_shape import shape_basis
+from rigcheck.geometry.board_views import MIN_CORNERS
 from rigcheck.geometry.face_volume import face_grid
 from rigcheck.geometry.projection import project, unproject
 from rigcheck.geometry.rotation import exp_rotation

@@ -5,9 +5,9 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import chi2
+from scipy.special import chdtri
 
-from rigcheck.calibration.shape import QUADRATIC, shape_basis
+from rigcheck.geometry.board_shape import QUADRATIC, shape_basis
 from rigcheck.geometry.projection import intrinsics_vector, project_with_derivatives
 from rigcheck.geometry.rotation import skew
 from rigcheck.model import CalibrationRun, Estimate, Finding, ViewResult
@@ -190,7 +190,7 @@ def plate_flex(run: CalibrationRun) -> Estimate:
         scale = float(weights.sum() - (weights**2).sum() / weights.sum())
         spread_mm = float(np.sqrt(max(excess, 0.0) / scale))
         # What noise alone would reach in one clip of a thousand.
-        chance = float(chi2.ppf(0.999, len(values) - 1)) - (len(values) - 1)
+        chance = float(chdtri(len(values) - 1, 0.001)) - (len(values) - 1)
         chance_mm = float(np.sqrt(chance / scale))
         if spread_mm >= best_mm:
             best_mm, best_sigma_mm = spread_mm, chance_mm / 3.0

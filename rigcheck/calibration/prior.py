@@ -6,10 +6,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from rigcheck.calibration.start import LENSES, Lens, closed_form_pose
-from rigcheck.calibration.views import CameraSetup
+from rigcheck.calibration.start import LENSES, Lens
 from rigcheck.errors import ConfigError
 from rigcheck.geometry.adjustment import Adjustment, GaussianPrior, RigState, SharedLayout
+from rigcheck.geometry.board_views import CameraSetup, closed_form_pose
 from rigcheck.geometry.projection import intrinsics_vector
 from rigcheck.model import BoardSpec, Calibration, Observation
 

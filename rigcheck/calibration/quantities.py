@@ -6,8 +6,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from rigcheck.calibration.shape import named_heights
 from rigcheck.calibration.solve import Solution
+from rigcheck.geometry.board_shape import named_heights
 from rigcheck.geometry.rotation import log_rotation, pair_axes
 from rigcheck.model import Estimate
 

@@ -8,11 +8,11 @@ from numpy.typing import NDArray
 
 from rigcheck.calibration.lens import LensChoice, choose_lens
 from rigcheck.calibration.prior import IntrinsicsPrior
-from rigcheck.calibration.shape import FURTHER, QUADRATIC, shape_terms
 from rigcheck.calibration.start import Lens, free_mask
-from rigcheck.calibration.views import CameraSetup, View, gather, usable_views
 from rigcheck.errors import EstimationError
 from rigcheck.geometry.adjustment import Adjustment, RigState, SharedLayout, adjust
+from rigcheck.geometry.board_shape import FURTHER, QUADRATIC, shape_terms
+from rigcheck.geometry.board_views import CameraSetup, View, gather, usable_views
 from rigcheck.geometry.covariance import SharedCovariance, shared_covariance
 from rigcheck.geometry.robust import evaluate_loss
 from rigcheck.geometry.rotation import angle_between
@@ -31,7 +31,7 @@ class Solution:
     """A solved calibration in the solver's own terms.
 
     `views` are those used, in the order of the adjustment; `choices` one a camera; `terms` are the free
-    terms of the board's shape (:mod:`rigcheck.calibration.shape`).
+    terms of the board's shape (:mod:`rigcheck.geometry.board_shape`).
     """
 
     views: tuple[View, ...]

@@ -6,11 +6,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from rigcheck.calibration.views import CameraSetup
 from rigcheck.errors import EstimationError
 from rigcheck.geometry.adjustment import Adjustment, Observations, RigState, SharedLayout, Stopping, adjust
-from rigcheck.geometry.planar import focal_from_homographies, homography, pose_from_homography
-from rigcheck.geometry.projection import FULL_DISTORTION, N_PINHOLE, unproject
+from rigcheck.geometry.board_views import CameraSetup
+from rigcheck.geometry.planar import focal_from_homographies, pose_from_homography
+from rigcheck.geometry.projection import FULL_DISTORTION, N_PINHOLE
 from rigcheck.model import BoardSpec, LensModel, Observation
 from rigcheck.opencv import cv2, translated
 
@@ -25,7 +25,7 @@ WRONG_BOARD_HINT = (
 # A first fit within this many px per axis is a fit; lens models with more terms refine it.
 _GOOD_START_PX = 3.0
 
-__all__ = ["LENSES", "Lens", "closed_form_pose", "free_mask", "single_camera_layout", "start_camera"]
+__all__ = ["LENSES", "Lens", "free_mask", "single_camera_layout", "start_camera"]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -87,16 +87,6 @@ def robust_homography(observation: Observation, board: BoardSpec, camera: str) -
             hint=hint,
         )
     return np.asarray(found, dtype=np.float64)
-
-
-def closed_form_pose(
-    side: Observation, board: BoardSpec, intrinsics: FloatArray, model: LensModel
-) -> tuple[FloatArray, FloatArray]:
-    """Pose of the board seen by a camera that is known: rotation (3, 3) and translation (3,), mm."""
-    rays = unproject(side.corners_px, intrinsics, model)
-    good = np.isfinite(rays).all(1)
-    plane = board.corners_mm[side.corner_ids, :2]
-    return pose_from_homography(homography(plane[good], rays[good]))
 
 
 def _guess(

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rigcheck.calibration.solve import Solution
-from rigcheck.calibration.views import View, corner_sigmas
+from rigcheck.geometry.board_views import View, corner_sigmas
 from rigcheck.geometry.time_offset import MIN_RUNS, PairedRuns, StereoGeometry, TimeOffset, time_offset
 from rigcheck.model import Estimate, Observation
 

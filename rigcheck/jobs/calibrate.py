@@ -10,10 +10,10 @@ from rigcheck.calibration.focus import focus_measurements
 from rigcheck.calibration.plate import plate_findings, plate_flex
 from rigcheck.calibration.prior import intrinsics_prior
 from rigcheck.calibration.synchrony import synchrony_measurements
-from rigcheck.calibration.views import usable_views
 from rigcheck.checks import CALIBRATION_CHECKS, Limits, effective_limits, overall_verdict, run_checks
 from rigcheck.errors import ConfigError
 from rigcheck.footage import Clip, Pairing, open_cameras, pair_clips, parse_footage
+from rigcheck.geometry.board_views import usable_views
 from rigcheck.geometry.robust import HUBER_WIDTH, TUKEY_WIDTH
 from rigcheck.jobs.looking import (
     MOST_FULL_LOOKS,

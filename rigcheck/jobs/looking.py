@@ -10,9 +10,9 @@ from numpy.typing import NDArray
 
 from rigcheck.calibration import MIN_CORNERS, CameraSetup, View
 from rigcheck.calibration.choose import choose_views
-from rigcheck.calibration.views import usable_views
 from rigcheck.errors import BoardError, EstimationError
 from rigcheck.footage import Clip, Pairing
+from rigcheck.geometry.board_views import usable_views
 from rigcheck.model import BoardSpec, Frame, Observation, Rejection
 from rigcheck.target import BoardDetector, diagnose_description
 from rigcheck.target.edges import EdgeBlurs, edge_blurs

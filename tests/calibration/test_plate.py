@@ -8,8 +8,8 @@ from synthetic import BOARD, SIZE, Noise, board_poses, observe, reference_rig
 from rigcheck.calibration.plate import NAMED_FLEX_MM, plate_findings, plate_flex
 from rigcheck.calibration.run import calibration_run
 from rigcheck.calibration.solve import solve
-from rigcheck.calibration.views import CameraSetup
 from rigcheck.demo import board_in_space, bow
+from rigcheck.geometry.board_views import CameraSetup
 from rigcheck.model import Provenance, RigidTransform
 
 SIZE_MM = (81.0, 108.0)

@@ -6,9 +6,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from rigcheck.calibration.shape import shape_basis
 from rigcheck.geometry.adjustment import Observations
-from rigcheck.model import BoardSpec, Observation
+from rigcheck.geometry.board_shape import shape_basis
+from rigcheck.geometry.planar import homography, pose_from_homography
+from rigcheck.geometry.projection import unproject
+from rigcheck.model import BoardSpec, LensModel, Observation
 
 FloatArray = NDArray[np.float64]
 
@@ -17,7 +19,15 @@ MIN_CORNERS = 8
 
 View = tuple[Observation | None, ...]
 
-__all__ = ["MIN_CORNERS", "CameraSetup", "View", "corner_sigmas", "gather", "usable_views"]
+__all__ = [
+    "MIN_CORNERS",
+    "CameraSetup",
+    "View",
+    "closed_form_pose",
+    "corner_sigmas",
+    "gather",
+    "usable_views",
+]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -77,7 +87,7 @@ def gather(
     cameras : sequence of int
         Which sides to use; they are renumbered 0, 1 in this order.
     terms : tuple of (i, j)
-        Terms of the board's shape that are free (:mod:`rigcheck.calibration.shape`); none for a flat board.
+        Terms of the board's shape that are free (:mod:`rigcheck.geometry.board_shape`); none for a flat board.
     """
     corners = board.corners_mm
     basis = shape_basis(board, corners[:, :2], terms)
@@ -98,3 +108,13 @@ def gather(
         sigma_px=corner_sigmas(sides),
         shape_basis=basis[ids],
     )
+
+
+def closed_form_pose(
+    side: Observation, board: BoardSpec, intrinsics: FloatArray, model: LensModel
+) -> tuple[FloatArray, FloatArray]:
+    """Pose of the board seen by a camera that is known: rotation (3, 3) and translation (3,), mm."""
+    rays = unproject(side.corners_px, intrinsics, model)
+    good = np.isfinite(rays).all(1)
+    plane = board.corners_mm[side.corner_ids, :2]
+    return pose_from_homography(homography(plane[good], rays[good]))
