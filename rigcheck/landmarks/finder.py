@@ -1,5 +1,6 @@
 """Find the one face of a picture: detector, region, mesh, gates; or say why not."""
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -181,18 +182,19 @@ def _eight_bit(frame: Frame) -> NDArray[np.uint8]:
     return np.asarray((image >> max(frame.bit_depth - 8, 0)).clip(0, 255), dtype=np.uint8)
 
 
-def _attempts(upright: NDArray[np.uint8]) -> list[tuple[PictureLevels, float]]:
+def _attempts(upright: NDArray[np.uint8]) -> Iterator[tuple[PictureLevels, float]]:
     """As it is, with a margin, and where it is dark or flat also stretched."""
     picture = PictureLevels(upright)
-    attempts = [(picture, 0.0), (picture, _PADDING)]
+    yield picture, 0.0
+    yield picture, _PADDING
     low, high = np.percentile(upright[::4, ::4], [1.0, 99.0])
     if high - low < 100.0 and high > low:
         stretched = np.clip((upright.astype(np.float32) - low) * (230.0 / (high - low)), 0, 255).astype(
             np.uint8
         )
         levels = PictureLevels(stretched)
-        attempts += [(levels, 0.0), (levels, _PADDING)]
-    return attempts
+        yield levels, 0.0
+        yield levels, _PADDING
 
 
 def _apart(fits: list[_Fit]) -> list[_Fit]:

@@ -43,12 +43,12 @@ def normalised(grey: NDArray[np.uint8]) -> NDArray[np.uint8]:
     ----------
     grey : (H, W) uint8
     """
-    radius = window_px((grey.shape[1], grey.shape[0])) / 2.0
+    side = window_px((grey.shape[1], grey.shape[0]))
     picture = grey.astype(np.float32)
-    mean = cv2.GaussianBlur(picture, (0, 0), radius)
-    spread = np.sqrt(cv2.GaussianBlur((picture - mean) ** 2, (0, 0), radius))
-    scaled = 128.0 + _CONTRAST * (picture - mean) / np.maximum(spread, _FLOOR)
-    return np.asarray(np.clip(scaled, 0, 255), dtype=np.uint8)
+    off = picture - cv2.blur(picture, (side, side))
+    spread = cv2.sqrt(cv2.blur(off * off, (side, side)))
+    scaled = off / cv2.max(spread, _FLOOR)
+    return np.asarray(cv2.convertScaleAbs(cv2.max(scaled * _CONTRAST + 128.0, 0.0)), dtype=np.uint8)
 
 
 def follow(
