@@ -4,9 +4,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rigcheck.calibration.solve import Solution
-from rigcheck.geometry.pair import sampson_distance_px
+from rigcheck.geometry import fit_residuals
+from rigcheck.geometry.fit_residuals import rms_px
 from rigcheck.geometry.robust import OUTLIER_WEIGHT
-from rigcheck.model import Observation, RigidTransform, ViewResult, ViewSide
+from rigcheck.model import ViewResult
 from rigcheck.opencv import cv2
 
 FloatArray = NDArray[np.float64]
@@ -32,12 +33,7 @@ def _rows(solution: Solution, camera: int) -> NDArray[np.bool_]:
 
 def camera_rms_px(solution: Solution, camera: int | None = None) -> float:
     """Per-point RMS of the corners that the robust fit kept, px; of both cameras when none is named."""
-    adjustment = solution.adjustment
-    kept = adjustment.weights >= OUTLIER_WEIGHT
-    if camera is not None:
-        kept &= _rows(solution, camera)
-    squares = (adjustment.prediction.residuals[kept] ** 2).sum()
-    return float(np.sqrt(squares / max(int(kept.sum()), 1)))
+    return rms_px(solution.adjustment, camera)
 
 
 def outlier_share(solution: Solution, camera: int) -> float:
@@ -47,43 +43,8 @@ def outlier_share(solution: Solution, camera: int) -> float:
 
 
 def view_results(solution: Solution) -> tuple[ViewResult, ...]:
-    """Each view with its residuals, pose, tilt and distance.
-
-    Notes
-    -----
-    Tilt is the angle between the board's normal and camera 1's optical axis; distance is Z of the
-    board's middle in camera 1.
-    """
-    adjustment, board = solution.adjustment, solution.board
-    o, state = adjustment.observations, adjustment.state
-    middle = board.corners_mm.mean(0)
-    out = []
-    for number, view in enumerate(solution.views):
-        sides = []
-        for camera, observation in enumerate(view):
-            rows = np.flatnonzero((o.view_idx == number) & (o.camera_idx == camera))
-            sides.append(None if observation is None else _side(solution, observation, rows))
-        pose = RigidTransform(
-            rotation=state.board_rotations[number], translation_mm=state.board_translations[number]
-        )
-        out.append(
-            ViewResult(
-                view_idx=number,
-                sides=tuple(sides),
-                camera1_from_board=pose,
-                tilt_deg=float(np.degrees(np.arccos(np.clip(abs(pose.rotation[2, 2]), 0, 1)))),
-                distance_mm=float(pose.apply(middle)[2]),
-            )
-        )
-    return tuple(out)
-
-
-def _side(solution: Solution, observation: Observation, rows: IntArray) -> ViewSide:
-    residuals = solution.adjustment.prediction.residuals[rows]
-    weights = solution.adjustment.weights[rows]
-    kept = weights >= OUTLIER_WEIGHT
-    rms = float(np.sqrt((residuals[kept] ** 2).sum() / max(int(kept.sum()), 1)))
-    return ViewSide(observation=observation, residuals_px=residuals, weights=weights, rms_px=rms)
+    """Each view with its residuals, pose, tilt and distance."""
+    return fit_residuals.view_results(solution.adjustment, solution.views, solution.board)
 
 
 def coverage_map(solution: Solution, camera: int) -> IntArray:
@@ -131,25 +92,9 @@ def tilt_spread_deg(solution: Solution, camera: int) -> float:
 
 def epipolar_rms_px(solution: Solution) -> tuple[float, int]:
     """RMS Sampson distance over corners that both cameras saw and the fit kept, px; and their number."""
-    adjustment, state = solution.adjustment, solution.adjustment.state
-    o = adjustment.observations
-    key = o.view_idx * 100_000 + corner_ids(solution)
-    kept = adjustment.weights >= OUTLIER_WEIGHT
-    first, second = ((o.camera_idx == camera) & kept for camera in (0, 1))
-    _, rows1, rows2 = np.intersect1d(key[first], key[second], return_indices=True)
-    distances = sampson_distance_px(
-        o.pixels[first][rows1],
-        o.pixels[second][rows2],
-        (state.intrinsics[0], state.intrinsics[1]),
-        (adjustment.layout.models[0], adjustment.layout.models[1]),
-        rotation=state.rotation,
-        translation=state.translation,
-    )
-    distances = distances[np.isfinite(distances)]
-    return float(np.sqrt((distances**2).mean())) if len(distances) else 0.0, len(distances)
+    return fit_residuals.epipolar_rms_px(solution.adjustment, solution.views)
 
 
 def corner_ids(solution: Solution) -> IntArray:
     """Id of every corner of the adjustment, in its order."""
-    sides = [side for view in solution.views for side in view if side is not None]
-    return np.concatenate([side.corner_ids for side in sides])
+    return fit_residuals.corner_ids(solution.views)
