@@ -1,6 +1,7 @@
 """A measured number, a limit, a sentence saying what to do."""
 
 from rigcheck.checks.calibration import CHECKS as CALIBRATION_CHECKS
+from rigcheck.checks.compare import CHECKS as COMPARE_CHECKS
 from rigcheck.checks.core import Check, Outcome, run_checks
 from rigcheck.checks.limits import LIMITS, Limit, Limits, effective_limits
 from rigcheck.checks.table import ALL_CHECKS, check_table
@@ -9,6 +10,7 @@ from rigcheck.checks.verdict import Band, Verdict, exit_code, judge, overall_ver
 __all__ = [
     "ALL_CHECKS",
     "CALIBRATION_CHECKS",
+    "COMPARE_CHECKS",
     "LIMITS",
     "Band",
     "Check",

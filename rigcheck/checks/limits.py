@@ -4,7 +4,7 @@ import math
 from collections.abc import Iterator, Mapping
 from difflib import get_close_matches
 
-from rigcheck.checks import limits_calibration
+from rigcheck.checks import limits_calibration, limits_compare
 from rigcheck.checks.limit import Limit
 from rigcheck.checks.verdict import Band
 from rigcheck.errors import ConfigError
@@ -15,7 +15,7 @@ __all__ = ["LIMITS", "Limit", "Limits", "effective_limits"]
 DEFAULT_ORIGIN = "default"
 
 
-LIMITS: tuple[Limit, ...] = (*limits_calibration.LIMITS,)
+LIMITS: tuple[Limit, ...] = (*limits_calibration.LIMITS, *limits_compare.LIMITS)
 
 
 class Limits(Mapping[str, EffectiveLimit]):

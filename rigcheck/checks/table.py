@@ -4,12 +4,13 @@ from collections.abc import Sequence
 from typing import Any
 
 from rigcheck.checks.calibration import CHECKS as CALIBRATION_CHECKS
+from rigcheck.checks.compare import CHECKS as COMPARE_CHECKS
 from rigcheck.checks.core import Check
 from rigcheck.checks.limits import Limits, effective_limits
 
 __all__ = ["ALL_CHECKS", "check_table"]
 
-ALL_CHECKS: tuple[Check[Any], ...] = CALIBRATION_CHECKS
+ALL_CHECKS: tuple[Check[Any], ...] = (*CALIBRATION_CHECKS, *COMPARE_CHECKS)
 
 
 def check_table(checks: Sequence[Check[Any]] = ALL_CHECKS) -> str:

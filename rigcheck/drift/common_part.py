@@ -15,7 +15,7 @@ from pathlib import PurePath
 
 import numpy as np
 
-from rigcheck.model import Calibration
+from rigcheck.model import Calibration, Report
 from rigcheck.model._arrays import FloatArray
 
 # Our own files among a calibration's inputs; everything else is footage.
@@ -26,10 +26,11 @@ __all__ = ["CommonPart", "SourcedCalibration", "common_part", "prior_sha256"]
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class SourcedCalibration:
-    """A calibration, and the SHA-256 of its file where it came from one."""
+    """A calibration, the SHA-256 of its file where it came from one, and its report where that is at hand."""
 
     calibration: Calibration
     sha256: str = ""
+    report: Report | None = None
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

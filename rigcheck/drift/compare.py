@@ -1,29 +1,25 @@
 """Two calibrations of one rig: what differs, how sure that is, and what it does on the face."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from rigcheck.drift.common_part import CommonPart, SourcedCalibration, common_part
 from rigcheck.drift.comparable import comparable
+from rigcheck.drift.compare_harm import FaceHarm, Viewing, face_harm
 from rigcheck.drift.compare_pose import PoseDifference, pose_difference
 from rigcheck.drift.joint import ChiSquare, Joint, chi_square, joint_covariance
 from rigcheck.drift.rig_columns import camera_rows, parameter_values, rig_selector
-from rigcheck.geometry.face_volume import FACE_BOX_MM
+from rigcheck.drift.trust import CalibrationFacts, calibration_facts
 from rigcheck.geometry.mapping import MappingDifference, mapping_by_intrinsics, mapping_difference
-from rigcheck.geometry.rig_change import FaceShift, depth_by_rig, face_shift
 from rigcheck.geometry.rotation import log_rotation
 from rigcheck.model import Calibration, Estimate
 from rigcheck.model._arrays import FloatArray
 
-_MAP_CELLS = (13, 16, 1)
-
 __all__ = [
     "CameraMapping",
     "Comparison",
-    "HarmMap",
     "ParameterDifference",
-    "Viewing",
     "compare_calibrations",
 ]
 
@@ -62,15 +58,6 @@ class CameraMapping:
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class HarmMap:
-    """Movement in depth on the middle plane of the face volume, (rows, columns), mm, signed."""
-
-    x_mm: FloatArray
-    y_mm: FloatArray
-    depth_mm: FloatArray
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
 class Comparison:
     """Everything `compare` measured; `measurements` holds the numbers by name.
 
@@ -83,20 +70,13 @@ class Comparison:
     parameters: tuple[ParameterDifference, ...]
     pose: PoseDifference | None
     cameras: tuple[CameraMapping, ...]
-    harm_map: HarmMap | None
+    harm: FaceHarm
     agreement: ChiSquare | None
     not_comparable: str
     common: CommonPart
+    facts: tuple[CalibrationFacts, CalibrationFacts]
     measurements: dict[str, Estimate]
     notes: tuple[str, ...] = ()
-
-
-@dataclass(frozen=True, kw_only=True)
-class Viewing:
-    """How the face stands before the cameras."""
-
-    working_distance_mm: float | None
-    upright_deg: int = 0
 
 
 def compare_calibrations(
@@ -128,7 +108,7 @@ def compare_calibrations(
         When they are not of the same cameras (see :func:`rigcheck.drift.comparable.comparable`).
     """
     renamed, notes = comparable(first.calibration, second.calibration)
-    one, other = first, SourcedCalibration(calibration=renamed, sha256=second.sha256)
+    one, other = first, replace(second, calibration=renamed)
     a, b = first.calibration, renamed
     common = common_part(one, other, prior=prior)
     joint = joint_covariance(a, b, common)
@@ -138,8 +118,8 @@ def compare_calibrations(
         None if a.stereo is None or b.stereo is None else pose_difference(a, b, cameras_turns(cameras), joint)
     )
     agreement = None if reason else _agreement(a, b, joint)
-    harm, harm_map = _harm(a, b, joint, viewing)
-    measurements = _agreement_measurements(agreement, reason) | harm
+    harm = face_harm(a, b, cameras_turns(cameras), joint, viewing)
+    measurements = harm.measurements | _agreement_measurements(agreement, reason)
     for mapping in cameras:
         measurements |= _mapping_measurements(mapping)
     if pose is not None:
@@ -150,10 +130,11 @@ def compare_calibrations(
         parameters=_parameters(a, b, joint),
         pose=pose,
         cameras=cameras,
-        harm_map=harm_map,
+        harm=harm,
         agreement=agreement,
         not_comparable=reason,
         common=common,
+        facts=(calibration_facts(a, first.report), calibration_facts(b, second.report)),
         measurements=measurements,
         notes=(*notes, *common.notes),
     )
@@ -254,59 +235,6 @@ def _camera_mapping(a: Calibration, b: Calibration, index: int, joint: Joint) ->
         left_sigma_px=rms.sigma,
         expected_px=expected,
     )
-
-
-def _harm(
-    a: Calibration, b: Calibration, joint: Joint, viewing: Viewing
-) -> tuple[dict[str, Estimate], HarmMap | None]:
-    distance = viewing.working_distance_mm
-    if distance is None:
-        reason = (
-            "the working distance is not known: keep result.json beside calibration.yaml, or give a rig file"
-        )
-        return {"harm.depth_mm": Estimate(value=None, unit="mm", reason=reason)}, None
-    if a.stereo is None or b.stereo is None:
-        return {"harm.depth_mm": _focal_harm(a, b, joint, distance)}, None
-    shift = face_shift(a.rig, b.rig, working_distance_mm=distance, upright_deg=viewing.upright_deg)
-    seen = np.isfinite(shift.shift_mm).all(1)
-    by = [depth_by_rig(rig, shift.grid)[seen] for rig in (a.rig, b.rig)]
-    depth = joint.rms(shift.shift_mm[seen, 2], *by)
-    n = int(seen.sum())
-    plane = face_shift(
-        a.rig, b.rig, working_distance_mm=distance, upright_deg=viewing.upright_deg, cells=_MAP_CELLS
-    )
-    out = {
-        "harm.depth_mm": Estimate(value=depth.value, sigma=depth.sigma, unit="mm", n=n),
-        "harm.lateral_mm": Estimate(value=shift.lateral_mm, unit="mm", n=n),
-        "harm.shape_depth_mm": Estimate(value=shift.shape_depth_mm, unit="mm", n=n),
-        "harm.largest_depth_mm": Estimate(
-            value=float(np.nanmax(np.abs(shift.shift_mm[:, 2]))), unit="mm", n=n
-        ),
-        "harm.lost_points": Estimate(value=float(shift.lost), n=len(shift.shift_mm)),
-        "harm.working_distance_mm": Estimate(value=distance, unit="mm"),
-    }
-    if depth.expected is not None:
-        out["harm.expected_mm"] = Estimate(value=depth.expected, unit="mm", n=n)
-    return out, _harm_map(plane)
-
-
-def _harm_map(plane: FaceShift) -> HarmMap:
-    x, y = (
-        size * ((np.arange(n) + 0.5) / n - 0.5) for size, n in zip(FACE_BOX_MM, _MAP_CELLS[:2], strict=False)
-    )
-    return HarmMap(x_mm=x, y_mm=y, depth_mm=plane.shift_mm[:, 2].reshape(_MAP_CELLS[:2]).T)
-
-
-def _focal_harm(a: Calibration, b: Calibration, joint: Joint, distance_mm: float) -> Estimate:
-    """One camera: a depth at the working distance read off its focal length, Z df / f."""
-    focal = np.array([a.cameras[0].camera.focal_px, b.cameras[0].camera.focal_px])
-    change = float((0.5 * distance_mm * (focal[1] - focal[0]) / focal[0]).sum())
-    by = []
-    for calibration, f in zip((a, b), focal, strict=True):
-        gradient = np.zeros(len(rig_selector(calibration)))
-        gradient[:2] = 0.5 * distance_mm / f
-        by.append(gradient)
-    return Estimate(value=abs(change), sigma=joint.sigma(by[0], by[1]), unit="mm", n=1)
 
 
 def _agreement_measurements(agreement: ChiSquare | None, reason: str) -> dict[str, Estimate]:
