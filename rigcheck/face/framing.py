@@ -1,0 +1,249 @@
+"""How a face sits in the upright picture of one camera: offsets, margins, fill, roll, and from where it is seen."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from rigcheck.face.framing_jaw import chin_drop_px
+from rigcheck.face.framing_points import UprightFace, combined, hull_share
+from rigcheck.face.framing_pose import HeadFit, Optics, camera_place, fit_head, ideal_points
+from rigcheck.face.head_model import OUTLINE, OWN_LEVEL_DEG, head_points
+from rigcheck.model import Estimate
+from rigcheck.model._arrays import FloatArray
+
+__all__ = ["CameraFraming", "camera_framing", "median_face", "nostril_ideal_px", "resting"]
+
+# Height of the inner lips' opening over the outer-eye distance (about 90 mm): closed, and wide open (over 32 mm).
+_CLOSED_GAP = 0.08
+OPEN_GAP = 0.36
+_NEAR_WIDEST = 0.95
+_LEAST_RESTING = 3
+# How far the fitted outline of a face lies off its own, as a fraction of the outer-eye distance.
+_OUTLINE_SIGMA = 0.06
+_NO_POSE = "too few named points are known to tell how the face stands to the camera"
+_NO_POINT = "the points it is measured from are not known"
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class CameraFraming:
+    """What one camera's pictures say.
+
+    `numbers` maps a quantity, such as ``nostril_offset_x_px``, to its Estimate. `face` is the median face at rest in
+    the upright picture, `widest` the picture with the widest mouth where that was taken for the open jaw. `fit` is
+    the average head fitted to `face`.
+    """
+
+    name: str
+    optics: Optics
+    faces: tuple[UprightFace, ...]
+    face: UprightFace
+    numbers: dict[str, Estimate]
+    fit: HeadFit | None
+    jaw_from: Literal["own", "predicted", "unknown"]
+    widest: UprightFace | None = None
+
+    @property
+    def size_px(self) -> tuple[int, int]:
+        """(width, height) of the upright picture."""
+        return self.face.size_px
+
+
+def camera_framing(name: str, faces: Sequence[UprightFace], optics: Optics) -> CameraFraming:
+    """Measure how the face sits in one camera's pictures.
+
+    Parameters
+    ----------
+    name : str
+        The camera's.
+    faces : sequence of UprightFace
+        At least one, in the order of time.
+    optics : Optics
+
+    Returns
+    -------
+    CameraFraming
+
+    Notes
+    -----
+    Offsets count from the picture's centre, right and down positive, in the upright picture; margins to the
+    picture's edge, negative beyond it. Roll is positive when the face leans clockwise in the picture. Angles "from
+    below" are between the line of sight and the face's level plane: positive where the camera looks up.
+    """
+    at_rest = resting(faces)
+    face = median_face(at_rest)
+    fit = fit_head(face, optics)
+    jaw_from, widest, jaw_margin = _jaw_open(faces, at_rest, face, fit)
+    numbers = _offsets(faces) | _margins(at_rest, face, fit, optics) | _angles(faces, face, fit)
+    numbers["jaw_open_margin_px"] = jaw_margin
+    return CameraFraming(
+        name=name,
+        optics=optics,
+        faces=tuple(faces),
+        face=face,
+        numbers=numbers,
+        fit=fit,
+        jaw_from=jaw_from,
+        widest=widest,
+    )
+
+
+def resting(faces: Sequence[UprightFace]) -> list[UprightFace]:
+    """Pictures with the mouth closed; where there are few, the third with the smallest opening."""
+    gaps = np.array([face.mouth_gap for face in faces])
+    closed = [face for face, gap in zip(faces, gaps, strict=True) if gap <= _CLOSED_GAP]
+    if len(closed) >= min(_LEAST_RESTING, len(faces)) or not np.isfinite(gaps).any():
+        return closed or list(faces)
+    known = np.flatnonzero(np.isfinite(gaps))
+    order = known[np.argsort(gaps[known])]
+    return [faces[k] for k in sorted(order[: max(len(order) // 3, 1)].tolist())]
+
+
+def median_face(faces: Sequence[UprightFace]) -> UprightFace:
+    """Median of each point over pictures of one size; its sigma the median of theirs."""
+    points = np.array([face.points_px for face in faces])
+    known = np.isfinite(points[..., 0]).any(axis=0)
+    middle = np.full(points.shape[1:], np.nan)
+    sigma = np.full(points.shape[1], np.inf)
+    middle[known] = np.nanmedian(points[:, known], axis=0)
+    sigma[known] = np.median(np.array([face.sigma_px for face in faces])[:, known], axis=0)
+    return UprightFace(
+        ref=faces[len(faces) // 2].ref,
+        size_px=faces[0].size_px,
+        points_px=middle,
+        sigma_px=sigma,
+        turned_deg=faces[0].turned_deg,
+    )
+
+
+def _offsets(faces: Sequence[UprightFace]) -> dict[str, Estimate]:
+    off = np.array([face.nostril_base_px - face.centre_px for face in faces])
+    sigma = [face.nostril_base_sigma_px for face in faces]
+    eyes = [face.eye_distance_px for face in faces]
+    eye_sigma = [
+        float(np.hypot(face.sigma("eye_outer_right"), face.sigma("eye_outer_left"))) for face in faces
+    ]
+    return {
+        "nostril_offset_x_px": combined(off[:, 0].tolist(), sigma, unit="px", reason=_NO_POINT),
+        "nostril_offset_y_px": combined(off[:, 1].tolist(), sigma, unit="px", reason=_NO_POINT),
+        "eye_distance_px": combined(eyes, eye_sigma, unit="px", reason=_NO_POINT),
+        "roll_deg": combined(
+            [_roll_deg(face) for face in faces],
+            np.degrees(np.divide(eye_sigma, eyes)).tolist(),
+            unit="deg",
+            reason=_NO_POINT,
+        ),
+        "lid_gap": combined([face.lid_gap for face in faces], [0.0] * len(faces), unit="", reason=_NO_POINT),
+        "mouth_gap": combined(
+            [face.mouth_gap for face in faces], [0.0] * len(faces), unit="", reason=_NO_POINT
+        ),
+    }
+
+
+def _roll_deg(face: UprightFace) -> float:
+    """Lean of the line through the eyes' corners, clockwise positive."""
+    right = (face.point("eye_outer_right") + face.point("eye_inner_right")) / 2.0
+    left = (face.point("eye_outer_left") + face.point("eye_inner_left")) / 2.0
+    return float(np.degrees(np.arctan2(left[1] - right[1], left[0] - right[0])))
+
+
+def _margins(
+    at_rest: Sequence[UprightFace], face: UprightFace, fit: HeadFit | None, optics: Optics
+) -> dict[str, Estimate]:
+    width, height = face.size_px
+    outlines = [one.points_px if one.is_whole_mesh else None for one in at_rest]
+    if any(outline is None for outline in outlines):
+        modelled = None if fit is None else _modelled_outline(face, fit, optics)
+        outlines = [modelled] * len(at_rest)
+    known = [outline for outline in outlines if outline is not None]
+    reach = [_OUTLINE_SIGMA * one.eye_distance_px for one in at_rest[: len(known)]]
+    low = np.array([np.nanmin(outline, axis=0) for outline in known]).reshape(-1, 2)
+    high = np.array([np.nanmax(outline, axis=0) for outline in known]).reshape(-1, 2)
+    chin = [height - 0.5 - float(one.point("chin")[1]) for one in at_rest]
+    right, left = (low[:, 0] + 0.5).tolist(), (width - 0.5 - high[:, 0]).tolist()
+    fill = [hull_share(outline, face.size_px) for outline in known]
+    fill_sigma = [1.5 * _OUTLINE_SIGMA * share for share in fill]
+    return {
+        "chin_margin_px": combined(chin, [one.sigma("chin") for one in at_rest], unit="px", reason=_NO_POINT),
+        "forehead_margin_px": combined((low[:, 1] + 0.5).tolist(), reach, unit="px", reason=_NO_POSE),
+        "side_margin_right_px": combined(right, reach, unit="px", reason=_NO_POSE),
+        "side_margin_left_px": combined(left, reach, unit="px", reason=_NO_POSE),
+        "face_fill": combined(fill, fill_sigma, unit="", reason=_NO_POSE),
+    }
+
+
+def _modelled_outline(face: UprightFace, fit: HeadFit, optics: Optics) -> FloatArray:
+    """Outline of the fitted head in the upright picture, laid on by the nostril base, where few points are known."""
+    model = np.array([head_points()[name] for name in OUTLINE])
+    seen = fit.pixels_at(fit.parameters, np.vstack([np.zeros(3), model]))
+    anchor = face.nostril_base_px
+    if not np.isfinite(anchor).all():
+        anchor = seen[0] + face.centre_px
+    return np.asarray(seen[1:] - seen[0] + anchor)
+
+
+def _angles(faces: Sequence[UprightFace], face: UprightFace, fit: HeadFit | None) -> dict[str, Estimate]:
+    names = {
+        "look_up_deg": np.zeros(3),
+        "lids_from_below_deg": (head_points()["eye_outer_right"] + head_points()["eye_outer_left"]) / 2.0,
+        "lips_from_below_deg": head_points()["upper_lip_inner"],
+    }
+    if fit is None:
+        missing = Estimate(value=None, unit="deg", reason=_NO_POSE)
+        bare = {"px_per_mm": Estimate(value=None, unit="px/mm", reason=_NO_POSE)}
+        return {name: missing for name in (*names, "from_side_deg")} | bare
+    out = {}
+    for name, point in names.items():
+
+        def elevation(parameters: FloatArray, point: FloatArray = point) -> float:
+            to_camera = camera_place(fit, parameters) - point
+            return float(np.degrees(np.arcsin(to_camera[1] / np.linalg.norm(to_camera))))
+
+        sigma = float(np.hypot(fit.sigma_of(elevation), OWN_LEVEL_DEG))
+        out[name] = Estimate(value=elevation(fit.parameters), sigma=sigma, unit="deg", n=len(faces))
+
+    def aside(parameters: FloatArray) -> float:
+        place = camera_place(fit, parameters)
+        return float(np.degrees(np.arctan2(place[0], -place[2])))
+
+    def scale(parameters: FloatArray) -> float:
+        return float(np.exp(parameters[11] - parameters[10]))
+
+    out["from_side_deg"] = Estimate(
+        value=aside(fit.parameters), sigma=fit.sigma_of(aside), unit="deg", n=len(faces)
+    )
+    out["px_per_mm"] = Estimate(value=fit.px_per_mm, sigma=fit.sigma_of(scale), unit="px/mm", n=len(faces))
+    return out
+
+
+def _jaw_open(
+    faces: Sequence[UprightFace], at_rest: Sequence[UprightFace], face: UprightFace, fit: HeadFit | None
+) -> tuple[Literal["own", "predicted", "unknown"], UprightFace | None, Estimate]:
+    """Margin below the chin with the jaw fully open: seen, or predicted from the chin now."""
+    gaps = np.array([one.mouth_gap for one in faces])
+    height = face.size_px[1]
+    if np.isfinite(gaps).any() and np.nanmax(gaps) >= OPEN_GAP:
+        wide = [one for one, gap in zip(faces, gaps, strict=True) if gap >= _NEAR_WIDEST * np.nanmax(gaps)]
+        margins = [height - 0.5 - float(one.point("chin")[1]) for one in wide]
+        seen = combined(margins, [one.sigma("chin") for one in wide], unit="px", reason=_NO_POINT)
+        if seen.value is not None:
+            return "own", faces[int(np.nanargmax(gaps))], seen
+    now = combined(
+        [height - 0.5 - float(one.point("chin")[1]) for one in at_rest],
+        [one.sigma("chin") for one in at_rest],
+        unit="px",
+        reason=_NO_POINT,
+    )
+    if now.value is None or fit is None or now.sigma is None:
+        reason = now.reason or _NO_POSE
+        return "unknown", None, Estimate(value=None, unit="px", reason=reason)
+    gap_px = face.mouth_gap * face.eye_distance_px if np.isfinite(face.mouth_gap) else 0.0
+    drop, sigma = chin_drop_px(fit, gap_px=gap_px, eye_distance_px=face.eye_distance_px)
+    value = Estimate(value=now.value - drop, sigma=float(np.hypot(now.sigma, sigma)), unit="px", n=now.n)
+    return "predicted", None, value
+
+
+def nostril_ideal_px(framing: CameraFraming) -> FloatArray:
+    """Nostril base from the principal point as a lens without distortion shows it, (2,) px, upright."""
+    return np.asarray(ideal_points(framing.face.nostril_base_px[None], framing.optics)[0])

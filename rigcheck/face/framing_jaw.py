@@ -1,0 +1,119 @@
+"""Where the chin goes when the jaw opens fully, from published openings and a simple jaw.
+
+References
+----------
+Maximum opening between the incisors: 51.3 (sd 8.3) and 44.3 (6.7) mm, men and women, adult Indians, n 894, 2012;
+49.9 (6.6) and 48.3 (6.0), Taiwanese, n 1442; 54.2 (5.2) and 49.6 (3.7), Chinese, n 452.
+Share of rotation: Ferrario et al., Arch Oral Biol 2005. Condyle path: Travers et al., Arch Oral Biol 2000.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from rigcheck.face.framing_pose import HeadFit
+from rigcheck.face.head_model import OWN_LEVEL_DEG, head_points
+from rigcheck.geometry.rotation import exp_rotation
+from rigcheck.model._arrays import FloatArray
+
+__all__ = ["FULL_OPENING_MM", "chin_after", "chin_drop_px"]
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Known:
+    mean: float
+    sigma: float
+
+
+# Mean of the six means; the spread within a group and that of the group means together.
+FULL_OPENING_MM = _Known(mean=49.6, sigma=6.9)
+# The jaw's geometry in the face frame, as fractions of its average.
+_FORWARD_MM = _Known(mean=75.0, sigma=7.0)  # chin before the condyle
+_BELOW_MM = _Known(mean=85.0, sigma=10.0)  # chin below the condyle
+_TURN_PER_MM = _Known(mean=1.0, sigma=0.08)  # on the turn that an opening takes
+# Turn (deg), slide of the condyle (forward, down; mm) and what they open the incisors by (mm).
+_TURNS_DEG = np.array([0.0, 10.0, 20.0, 30.0, 34.0, 45.0])
+_SLIDES_MM = np.array([[0.0, 0.0], [3.0, 2.3], [6.0, 4.5], [9.0, 7.0], [9.5, 7.2], [11.0, 8.0]])
+# Lower incisors from the chin, (forward, down) mm: between -2 (an average jaw assumed in the literature's frame) and
+# +9 (the mesh's) forward.
+_INCISORS_FROM_CHIN_MM = np.array([4.0, -45.0])
+# Lips parted by less than this share of the outer-eye distance do not show how far the jaw is open.
+_LIPS_ALONE = 0.08
+
+
+def _moved(point_mm: FloatArray, turn_deg: float) -> FloatArray:
+    """Where a point of the jaw, (forward, down) of the condyle, goes when the jaw has turned."""
+    angle = np.radians(turn_deg)
+    slide = np.array([np.interp(turn_deg, _TURNS_DEG, _SLIDES_MM[:, k]) for k in range(2)])
+    forward, down = point_mm
+    turned = [
+        np.cos(angle) * forward - np.sin(angle) * down,
+        np.sin(angle) * forward + np.cos(angle) * down,
+    ]
+    return np.asarray(turned + slide)
+
+
+def turn_for(opening_mm: float, chin_mm: FloatArray) -> float:
+    """Turn of the jaw, deg, that opens the incisors by so much; `chin_mm` is (forward, down) of the condyle."""
+    incisor = chin_mm + _INCISORS_FROM_CHIN_MM
+    openings = [float(np.linalg.norm(_moved(incisor, turn) - incisor)) for turn in _TURNS_DEG]
+    return float(np.interp(max(opening_mm, 0.0), openings, _TURNS_DEG))
+
+
+def chin_after(
+    opening_mm: float, *, forward_mm: float = 75.0, below_mm: float = 85.0, turn_factor: float = 1.0
+) -> FloatArray:
+    """How far the chin of an average face moves when the mouth opens, (down, back) mm, face frame.
+
+    Parameters
+    ----------
+    opening_mm : float
+        Between the incisors.
+    forward_mm, below_mm : float
+        Where the chin lies from the condyle.
+    turn_factor : float
+        On the turn of an average jaw.
+    """
+    chin = np.array([forward_mm, below_mm])
+    moved = _moved(chin, turn_factor * turn_for(opening_mm, chin)) - chin
+    return np.array([moved[1], -moved[0]])
+
+
+def chin_drop_px(fit: HeadFit, *, gap_px: float, eye_distance_px: float) -> tuple[float, float]:
+    """How much further down in the upright picture the chin will be at full opening, px, and its sigma.
+
+    Parameters
+    ----------
+    fit : HeadFit
+        The face as it is now.
+    gap_px : float
+        Opening between the inner lips now, px: so far the jaw is open already.
+    eye_distance_px : float
+        Between the outer eye corners.
+
+    Returns
+    -------
+    (float, float)
+        Sigma holds the spread of openings and jaws over people, and what the fit leaves open of pose, size and
+        distance.
+    """
+    now_mm = max(gap_px - _LIPS_ALONE * eye_distance_px, 0.0) / fit.px_per_mm
+    average = (FULL_OPENING_MM.mean, _FORWARD_MM.mean, _BELOW_MM.mean, _TURN_PER_MM.mean, 0.0)
+    spread = (FULL_OPENING_MM.sigma, _FORWARD_MM.sigma, _BELOW_MM.sigma, _TURN_PER_MM.sigma, OWN_LEVEL_DEG)
+
+    def drop(parameters: FloatArray, jaw: tuple[float, ...] = average) -> float:
+        chin = head_points()["chin"]
+        opened, forward, below, factor, level_deg = jaw
+        level = exp_rotation(np.array([np.radians(level_deg), 0.0, 0.0]))
+        place = []
+        for opening in (min(now_mm, opened), opened):
+            down, back = chin_after(opening, forward_mm=forward, below_mm=below, turn_factor=factor)
+            place.append(chin + level @ np.array([0.0, down, back]))
+        pixels = fit.pixels_at(parameters, np.array(place))
+        return float(pixels[1, 1] - pixels[0, 1])
+
+    variance = fit.sigma_of(drop) ** 2
+    for k, sigma in enumerate(spread):
+        ends = [tuple(v + sign * sigma * (i == k) for i, v in enumerate(average)) for sign in (-1, 1)]
+        variance += ((drop(fit.parameters, ends[1]) - drop(fit.parameters, ends[0])) / 2.0) ** 2
+    return drop(fit.parameters), float(np.sqrt(variance))
