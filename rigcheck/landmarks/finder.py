@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 
 from rigcheck.geometry.upright import recorded_points, upright_picture, upright_size
 from rigcheck.landmarks.detector import DetectedFace, FaceDetector
+from rigcheck.landmarks.dots import LEAST_DOTS, dots_on_face
 from rigcheck.landmarks.gates import (
     LEAST_LOGIT,
     SURE_LOGIT,
@@ -40,6 +41,16 @@ class _Fit:
     spread_px: FloatArray
     logit: float
     fault: str | None
+    dots: int
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Attempt:
+    """A picture to look at, and how: with a margin around, its contrast stretched."""
+
+    picture: PictureLevels
+    padding: float = 0.0
+    stretched: bool = False
 
 
 class FaceFinder:
@@ -111,18 +122,25 @@ class FaceFinder:
         """All faces of the picture turned upright; those without fault first found decide."""
         upright = upright_picture(image, turn_deg)
         fits: list[_Fit] = []
-        for picture, padding in _attempts(upright):
-            found = self._detector.detect(picture, padding=padding)[:_MOST_FACES]
-            fits = _apart([*fits, *(self._fit(picture, face) for face in found)])
+        for attempt in _attempts(upright):
+            found = self._detector.detect(attempt.picture, padding=attempt.padding)[:_MOST_FACES]
+            fits = _apart([*fits, *(self._fit(attempt, face) for face in found)])
             if any(fit.fault is None and fit.logit >= SURE_LOGIT for fit in fits):
                 break
         return fits
 
-    def _fit(self, picture: PictureLevels, face: DetectedFace) -> _Fit:
+    def _fit(self, attempt: _Attempt, face: DetectedFace) -> _Fit:
+        picture = attempt.picture
         first = self._mesh.look(picture, face.region)
         second = self._mesh.look(picture, region_of_points(first.points_px))
         region = region_of_points(second.points_px)
-        mirrored = self._mesh.look(picture, region, mirrored=True)
+        # Stretching a dark picture makes dots of its noise.
+        dots = None if attempt.stretched else dots_on_face(picture, region, second.points_px)
+        if dots is not None and dots.count >= LEAST_DOTS:
+            second = dots.look(self._mesh, region)
+            mirrored = dots.look(self._mesh, region, mirrored=True)
+        else:
+            mirrored = self._mesh.look(picture, region, mirrored=True)
         points = (second.points_px + mirrored.points_px) / 2
         logit = min(second.logit, mirrored.logit)
         fault = shape_fault(face_shape(points))
@@ -133,6 +151,7 @@ class FaceFinder:
             spread_px=np.linalg.norm(second.points_px - mirrored.points_px, axis=1),
             logit=logit,
             fault=fault,
+            dots=0 if dots is None else dots.count,
         )
 
     def _chosen(
@@ -153,6 +172,14 @@ class FaceFinder:
             return no_face(frame.ref, "cut_off", detail="the nose lies outside")
         if face_shape(chosen.points_px).lid_opening < _SHUT:
             findings.append(Finding(code="eyes_shut", sentence="The eyes are shut."))
+        if chosen.dots >= LEAST_DOTS:
+            findings.append(
+                Finding(
+                    code="dots",
+                    sentence=f"{chosen.dots} small dots are on the face; they were painted over before the mesh "
+                    "looked, and its points are less certain.",
+                )
+            )
         return self._landmarks(frame, chosen, turn_deg, turned_deg=turned_deg, findings=tuple(findings))
 
     def _landmarks(
@@ -182,19 +209,19 @@ def _eight_bit(frame: Frame) -> NDArray[np.uint8]:
     return np.asarray((image >> max(frame.bit_depth - 8, 0)).clip(0, 255), dtype=np.uint8)
 
 
-def _attempts(upright: NDArray[np.uint8]) -> Iterator[tuple[PictureLevels, float]]:
+def _attempts(upright: NDArray[np.uint8]) -> Iterator[_Attempt]:
     """As it is, with a margin, and where it is dark or flat also stretched."""
     picture = PictureLevels(upright)
-    yield picture, 0.0
-    yield picture, _PADDING
+    yield _Attempt(picture=picture)
+    yield _Attempt(picture=picture, padding=_PADDING)
     low, high = np.percentile(upright[::4, ::4], [1.0, 99.0])
     if high - low < 100.0 and high > low:
         stretched = np.clip((upright.astype(np.float32) - low) * (230.0 / (high - low)), 0, 255).astype(
             np.uint8
         )
         levels = PictureLevels(stretched)
-        yield levels, 0.0
-        yield levels, _PADDING
+        yield _Attempt(picture=levels, stretched=True)
+        yield _Attempt(picture=levels, padding=_PADDING, stretched=True)
 
 
 def _apart(fits: list[_Fit]) -> list[_Fit]:

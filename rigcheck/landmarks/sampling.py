@@ -39,6 +39,14 @@ class Square:
         """Map (N, 2) picture pixels to own coordinates."""
         return np.asarray((points_px - self.centre_px) @ self._axes.T / self.side_px**2 + 0.5)
 
+    def within(self, outer: "Square", size: int) -> "Square":
+        """Give the same square in pixels of the cut-out of `outer` of `size` pixels."""
+        return Square(
+            centre_px=outer.from_picture(self.centre_px) * size - 0.5,
+            side_px=self.side_px / outer.side_px * size,
+            angle_rad=self.angle_rad - outer.angle_rad,
+        )
+
 
 def rgb8(image: Picture8) -> Picture8:
     """Give a grey picture three equal channels; colour stays as it is."""

@@ -1,0 +1,136 @@
+"""Small round dots painted on a face: found, and painted over before the mesh looks."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rigcheck.landmarks.mesh import FaceMesh, MeshPass
+from rigcheck.landmarks.sampling import PictureLevels, Square
+from rigcheck.model._arrays import BoolArray, FloatArray
+from rigcheck.opencv import cv2
+
+__all__ = ["LEAST_DOTS", "DotsOnFace", "dots_on_face"]
+
+# Fewer than this may be moles, spots or lights.
+LEAST_DOTS = 10
+_SIZE = 384  # side of the cut-out looked at; the outer eye corners are about 110 px apart in it
+_WIDEST_PX = 11  # a dot of 7 mm or a little more
+_LEAST_CONTRAST = 22.0  # code values a dot differs from the skin around it
+_LEAST_OVER_SKIN = 6.0  # the same in robust deviations of the skin's own texture
+_AREA_PX = (2.0, 95.0)
+_LONELY = 0.35  # what a dot's surroundings may hold of its own contrast
+
+# Rings of the mesh around what holds small dark and bright things of its own: eyes with brows, nostrils, lips.
+_EYE_RINGS = (
+    (70, 63, 105, 66, 107, 55, 193, 245, 128, 121, 120, 119, 118, 117, 111, 143, 156),
+    (300, 293, 334, 296, 336, 285, 417, 465, 357, 350, 349, 348, 347, 346, 340, 372, 383),
+)
+_NOSTRIL_RING = (4, 220, 115, 64, 98, 97, 2, 326, 327, 294, 344, 440)
+_LIP_RING = (
+    *(61, 185, 40, 39, 37, 0, 267, 269, 270, 409, 291),
+    *(375, 321, 405, 314, 17, 84, 181, 91, 146),
+)
+_FACE_RING = (
+    *(10, 338, 297, 332, 284, 251, 389, 356, 454, 323, 361, 288, 397, 365, 379, 378, 400, 377, 152),
+    *(148, 176, 149, 150, 136, 172, 58, 132, 93, 234, 127, 162, 21, 54, 103, 67, 109),
+)
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class DotsOnFace:
+    """Dots found: how many, and the picture with them painted over, as a cut-out of `square`."""
+
+    count: int
+    clean: NDArray[np.uint8]
+    square: Square
+
+    def look(self, mesh: FaceMesh, square: Square, *, mirrored: bool = False) -> MeshPass:
+        """Run the mesh on a square of the picture, the dots painted over."""
+        inner = square.within(self.square, _SIZE)
+        seen = mesh.look(PictureLevels(self.clean), inner, mirrored=mirrored)
+        points = self.square.to_picture((seen.points_px + 0.5) / _SIZE)
+        return MeshPass(points_px=points, logit=seen.logit, square=square)
+
+
+def dots_on_face(picture: PictureLevels, square: Square, points_px: FloatArray) -> DotsOnFace:
+    """Look for small dark or bright round dots on the skin.
+
+    Parameters
+    ----------
+    picture : PictureLevels
+    square : Square
+        Around the face.
+    points_px : (478, 2) float64, px
+        The face's points, well enough to know where eyes, nostrils and lips are.
+
+    Notes
+    -----
+    A dot stands out of a morphological closing (dark) or opening (bright) of its surroundings by 22 code values and
+    by 6 robust deviations of the same measure over the skin; it is 1.5 to 9 px across where the eyes are about 110 px
+    apart, and about round. Dots on brows, lids, nostrils and lips are not looked for.
+    """
+    cut = picture.cut(square, _SIZE)
+    grey = cv2.cvtColor(cut, cv2.COLOR_RGB2GRAY)
+    skin = _skin_mask(square.from_picture(points_px) * _SIZE - 0.5)
+    kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (_WIDEST_PX + 2, _WIDEST_PX + 2))
+    found = np.zeros(grey.shape, dtype=np.uint8)
+    count = 0
+    for operation in (cv2.MORPH_BLACKHAT, cv2.MORPH_TOPHAT):
+        hat = np.asarray(cv2.morphologyEx(grey, operation, kernel), dtype=np.uint8)
+        values = hat[skin > 0]
+        if len(values) == 0:
+            continue
+        usual = float(np.median(values))
+        deviation = 1.4826 * float(np.median(np.abs(values - usual)))
+        threshold = max(_LEAST_CONTRAST, usual + _LEAST_OVER_SKIN * max(deviation, 1.0))
+        spots = np.where((hat >= threshold) & (skin > 0), 255, 0).astype(np.uint8)
+        count += _keep_round(spots, hat, found)
+    clean = cut
+    if count >= LEAST_DOTS:
+        grown = cv2.dilate(found, np.ones((5, 5), dtype=np.uint8))
+        clean = np.asarray(cv2.inpaint(cut, grown, 3.0, cv2.INPAINT_TELEA), dtype=np.uint8)
+    return DotsOnFace(count=count, clean=clean, square=square)
+
+
+def _skin_mask(points: FloatArray) -> NDArray[np.uint8]:
+    """Where the cut-out shows skin without eyes, nostrils and lips; 255 there."""
+    mask = np.zeros((_SIZE, _SIZE), dtype=np.uint8)
+    _fill(mask, points[list(_FACE_RING)], 255)
+    skin = cv2.erode(mask, np.ones((9, 9), dtype=np.uint8))
+    holes = np.zeros_like(mask)
+    for ring in (*_EYE_RINGS, _NOSTRIL_RING, _LIP_RING):
+        hull = cv2.convexHull(points[list(ring)].astype(np.float32)).reshape(-1, 2)
+        _fill(holes, np.asarray(hull, dtype=np.float64), 255)
+    grown = cv2.dilate(holes, np.ones((7, 7), dtype=np.uint8))
+    return np.asarray(np.where(grown > 0, 0, skin), dtype=np.uint8)
+
+
+def _fill(mask: NDArray[np.uint8], outline: FloatArray, value: int) -> None:
+    cv2.fillPoly(mask, [np.rint(outline).astype(np.int32).reshape(-1, 1, 2)], value)
+
+
+def _keep_round(spots: NDArray[np.uint8], hat: NDArray[np.uint8], found: NDArray[np.uint8]) -> int:
+    """Add round, lonely spots of a dot's size to `found`; returns how many."""
+    _, found_labels, stats, _ = cv2.connectedComponentsWithStats(spots, connectivity=8)
+    labels = np.asarray(found_labels, dtype=np.int32)
+    width, height = stats[:, cv2.CC_STAT_WIDTH], stats[:, cv2.CC_STAT_HEIGHT]
+    area = stats[:, cv2.CC_STAT_AREA]
+    longer = np.maximum(width, height)
+    round_enough = (longer <= _WIDEST_PX) & (longer <= 1.7 * np.minimum(width, height) + 1)
+    round_enough &= (area >= _AREA_PX[0]) & (area <= _AREA_PX[1]) & (area >= 0.5 * width * height)
+    round_enough[0] = False
+    kept = [k for k in np.flatnonzero(round_enough) if _lonely(labels == k, hat, stats[k])]
+    found[np.isin(labels, kept)] = 255
+    return len(kept)
+
+
+def _lonely(spot: BoolArray, hat: NDArray[np.uint8], box: NDArray[np.integer]) -> bool:
+    """Whether the ring around a spot is plain skin: hairs, creases and stubble go on beyond it."""
+    x, y, width, height = (int(v) for v in box[:4])
+    part = np.s_[max(0, y - 5) : y + height + 5, max(0, x - 5) : x + width + 5]
+    own = spot[part].astype(np.uint8)
+    near = cv2.dilate(own, np.ones((5, 5), dtype=np.uint8))
+    ring = (cv2.dilate(own, np.ones((9, 9), dtype=np.uint8)) > 0) & (near == 0)
+    here = hat[part]
+    return bool(np.percentile(here[ring], 80) < _LONELY * here[own > 0].mean())
