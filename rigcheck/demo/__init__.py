@@ -1,9 +1,43 @@
-"""The synthetic shoot day: footage rendered with known truth, and estimates held against it."""
+"""The synthetic shoot day: footage rendered with known truth, and estimates held against it.
+
+A board before the cameras: :func:`calibration_shoot`, :func:`render_view`. A performer's face: build a
+:class:`FaceScene` from a :class:`Performer`, an :class:`Expression` (:func:`neutral`, :func:`jaw_open`,
+:func:`bite`, ...), a :func:`head_rig`, a :func:`head_pose`, a :class:`FaceLight` and a :class:`HeadSensor`,
+all with usable defaults, then::
+
+    picture = render_face(FaceScene(performer=Performer(identity=3)), 0, rng=np.random.default_rng(1))
+    picture.image, picture.truth.points_px["subnasale"], picture.truth.visible["chin"]
+
+Change a scene with :func:`dataclasses.replace`; render both cameras of one moment with the same scene.
+"""
 
 from rigcheck.demo.background import dim_room
 from rigcheck.demo.board import BoardInSpace, SurfaceShape, board_in_space, bow, saddle
 from rigcheck.demo.camera import project_from, project_points, rays_of_pixels
 from rigcheck.demo.clips import CalibrationShoot, DemoClips, calibration_shoot, write_calibration_clips
+from rigcheck.demo.head_expression import (
+    JAW_FULL_DEG,
+    Expression,
+    bite,
+    blended,
+    blink,
+    brows_raised,
+    grimace,
+    jaw_open,
+    lips_apart,
+    lips_pressed,
+    look,
+    neutral,
+    pursed,
+    smile,
+)
+from rigcheck.demo.head_light import Brim, FaceLight, Lamp, usual_lamps
+from rigcheck.demo.head_mesh import LABELS
+from rigcheck.demo.head_performer import N_IDENTITIES, Performer, PosedHead, posed_head, random_performer
+from rigcheck.demo.head_rig import HeadRig, head_pose, head_rig
+from rigcheck.demo.head_scene import FacePicture, FaceScene, FaceTruth, render_face
+from rigcheck.demo.head_sensor import HeadSensor
+from rigcheck.demo.head_things import Capsule
 from rigcheck.demo.light import Lamps
 from rigcheck.demo.motion import HandMotion, hand_motion
 from rigcheck.demo.optics import Lens, Sensor, blur_disc_px
@@ -12,31 +46,64 @@ from rigcheck.demo.truth import TruthRow, compare_with_truth, depth_error_mm, ma
 from rigcheck.demo.view import RenderOptions, render_view
 
 __all__ = [
+    "JAW_FULL_DEG",
+    "LABELS",
+    "N_IDENTITIES",
     "BoardInSpace",
+    "Brim",
     "CalibrationShoot",
+    "Capsule",
     "DemoClips",
+    "Expression",
+    "FaceLight",
+    "FacePicture",
+    "FaceScene",
+    "FaceTruth",
     "HandMotion",
+    "HeadRig",
+    "HeadSensor",
+    "Lamp",
     "Lamps",
     "Lens",
+    "Performer",
+    "PosedHead",
     "RenderOptions",
     "Sensor",
     "ShootDay",
     "SurfaceShape",
     "TruthRow",
+    "bite",
+    "blended",
+    "blink",
     "blur_disc_px",
     "board_in_space",
     "bow",
+    "brows_raised",
     "calibration_shoot",
     "compare_with_truth",
     "depth_error_mm",
     "dim_room",
+    "grimace",
     "hand_motion",
+    "head_pose",
+    "head_rig",
+    "jaw_open",
+    "lips_apart",
+    "lips_pressed",
+    "look",
     "mapping_error_px",
+    "neutral",
+    "posed_head",
     "project_from",
     "project_points",
+    "pursed",
+    "random_performer",
     "rays_of_pixels",
+    "render_face",
     "render_view",
     "saddle",
     "shoot_day",
+    "smile",
+    "usual_lamps",
     "write_calibration_clips",
 ]

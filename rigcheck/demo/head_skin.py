@@ -1,0 +1,176 @@
+"""Detail of skin and hair as tiles that repeat, in several finenesses, laid on the face by its texture coordinates.
+
+The tiles are the same for everybody; a performer's seed lays them in another place. They are fixed to the
+surface, so both cameras see the same pores in the same place.
+"""
+
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rigcheck.opencv import cv2
+
+__all__ = ["Placing", "hair_tile", "read_tile", "skin_tile"]
+
+Float32 = NDArray[np.float32]
+
+_SIDE = 1024
+_LEVELS = 5
+_WIDE = 1024  # columns into which a list of places is folded: the reader wants a picture
+SKIN_TEXEL_MM = 0.07
+HAIR_TEXEL_MM = 0.05
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Tile:
+    """A square that repeats: `levels` (L, side + 1, side + 1, C), each level smoothed twice as wide as the last."""
+
+    levels: tuple[Float32, ...]
+    texel_mm: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class Placing:
+    """How a tile lies on the face: shifted in mm, turned in degrees, magnified."""
+
+    shift_mm: tuple[float, float] = (0.0, 0.0)
+    turn_deg: float = 0.0
+    magnified: float = 1.0
+
+
+def _noise(rng: np.random.Generator, smallest: float, largest: float, side: int = _SIDE) -> Float32:
+    """Noise that repeats, unit variance, wavelengths between two numbers of texels, equal power per octave."""
+    spectrum = np.fft.rfft2(rng.standard_normal((side, side)))
+    rows, columns = np.fft.fftfreq(side)[:, None], np.fft.rfftfreq(side)[None, :]
+    frequency = np.hypot(rows, columns)
+    with np.errstate(divide="ignore"):
+        shape = np.where((frequency >= 1 / largest) & (frequency <= 1 / smallest), 1 / frequency, 0.0)
+    field = np.fft.irfft2(spectrum * np.where(np.isfinite(shape), shape, 0.0), s=(side, side))
+    return np.asarray(field / field.std(), dtype=np.float32)
+
+
+def _levels(finest: Float32) -> tuple[Float32, ...]:
+    """Smooth twice as wide from level to level; a row and a column repeat, for reading between texels."""
+    levels = []
+    for level in range(_LEVELS):
+        sigma = 0.5 * np.sqrt(4.0**level - 1.0)
+        if level:
+            wrapped = cv2.copyMakeBorder(finest, 64, 64, 64, 64, cv2.BORDER_WRAP)
+            smooth = cv2.GaussianBlur(wrapped, (0, 0), sigma)[64:-64, 64:-64]
+        else:
+            smooth = finest
+        padded = np.ascontiguousarray(np.pad(smooth, ((0, 1), (0, 1), (0, 0)), mode="wrap"), dtype=np.float32)
+        padded.setflags(write=False)
+        levels.append(padded)
+    return tuple(levels)
+
+
+@lru_cache(maxsize=1)
+def skin_tile() -> Tile:
+    """Make the skin's detail, 72 mm square: pores and furrows, mottling, freckles.
+
+    Channels: relative change of reflectance (unit standard deviation), slope of the surface along and across
+    (rise over run at unit relief), freckles 0–1.
+    """
+    rng = np.random.default_rng([81, 1])
+    furrows = -np.abs(_noise(rng, 5.0, 16.0)) - 0.6 * np.abs(_noise(rng, 9.0, 30.0))
+    pores = np.maximum(_noise(rng, 9.0, 22.0) - 1.7, 0.0)
+    height = furrows - 1.6 * pores
+    height -= height.mean()
+    height /= height.std()
+    colour = 0.55 * _noise(rng, 3.0, 12.0) + 0.55 * _noise(rng, 12.0, 60.0) + 0.5 * _noise(rng, 60.0, 400.0)
+    colour += 0.35 * height - 0.8 * pores
+    colour = (colour - colour.mean()) / colour.std()
+    slope_x = (np.roll(height, -1, axis=1) - np.roll(height, 1, axis=1)) / 2
+    slope_y = (np.roll(height, -1, axis=0) - np.roll(height, 1, axis=0)) / 2
+    spots = np.clip(1.6 * (_noise(rng, 10.0, 40.0) - 1.1), 0.0, 1.0)
+    return Tile(levels=_levels(np.stack([colour, slope_x, slope_y, spots], axis=-1)), texel_mm=SKIN_TEXEL_MM)
+
+
+@lru_cache(maxsize=1)
+def hair_tile() -> Tile:
+    """Make hairs, 51 mm square, 0–1: long ones along the first axis, and short stubble. Two channels."""
+    rng = np.random.default_rng([81, 2])
+    strokes = np.zeros((_SIDE, _SIDE), dtype=np.float32)
+    dots = np.zeros((_SIDE, _SIDE), dtype=np.float32)
+    for _ in range(2000):
+        start = rng.uniform(0, _SIDE, 2)
+        angle, length = rng.normal(0.0, 0.32), rng.uniform(70, 150)
+        bend = start + 0.5 * length * np.array([np.cos(angle), np.sin(angle)])
+        angle += rng.normal(0.25, 0.2)
+        end = bend + 0.5 * length * np.array([np.cos(angle), np.sin(angle)])
+        _line(strokes, np.stack([start, bend, end]), 2)
+    for _ in range(5200):
+        start = rng.uniform(0, _SIDE, 2)
+        angle = rng.uniform(0, np.pi)
+        step = rng.uniform(2, 9) * np.array([np.cos(angle), np.sin(angle)])
+        _line(dots, np.stack([start, start + step]), 3)
+    both = np.stack([cv2.GaussianBlur(strokes, (0, 0), 0.7), cv2.GaussianBlur(dots, (0, 0), 0.9)], axis=-1)
+    return Tile(levels=_levels(np.clip(both, 0, 1)), texel_mm=HAIR_TEXEL_MM)
+
+
+def _line(picture: Float32, points: NDArray[np.float64], thickness: int) -> None:
+    """Draw a stroke that goes on at the other side where it leaves the tile."""
+    low, high = points.min(axis=0), points.max(axis=0)
+    for shift_x in (0, _SIDE, -_SIDE):
+        for shift_y in (0, _SIDE, -_SIDE):
+            shift = np.array([shift_x, shift_y])
+            if ((high + shift < -8) | (low + shift > _SIDE + 8)).any():
+                continue
+            fixed = np.rint((points + shift) * 16).astype(np.int32).reshape(-1, 1, 2)
+            cv2.polylines(picture, [fixed], False, 1.0, thickness, cv2.LINE_8, 4)
+
+
+def read_tile(tile: Tile, places_mm: Float32, texels_a_pixel: Float32 | float, placing: Placing) -> Float32:
+    """Read a tile at places (M, 2), smoothed as far as a pixel there is wide: (M, C) float32.
+
+    Parameters
+    ----------
+    tile : Tile
+    places_mm : (M, 2) float32, mm along the texture
+    texels_a_pixel : (M,) float32 or float
+        Unmagnified texels that a pixel spans; between two levels the reading is blended.
+    placing : Placing
+    """
+    turn = np.deg2rad(placing.turn_deg)
+    scale = 1.0 / (tile.texel_mm * placing.magnified)
+    cos, sin = np.float32(np.cos(turn) * scale), np.float32(np.sin(turn) * scale)
+    x = places_mm[:, 0] * cos - places_mm[:, 1] * sin + np.float32(placing.shift_mm[0] * scale)
+    y = places_mm[:, 0] * sin + places_mm[:, 1] * cos + np.float32(placing.shift_mm[1] * scale)
+    x -= np.float32(_SIDE) * np.floor(x * np.float32(1 / _SIDE))
+    y -= np.float32(_SIDE) * np.floor(y * np.float32(1 / _SIDE))
+    fine = np.log2(np.maximum(texels_a_pixel, 1e-6)) - np.log2(placing.magnified)
+    level = np.clip(fine, 0.0, _LEVELS - 1.001).astype(np.float32)
+    if np.ndim(level) == 0:
+        level = np.full(len(x), level, dtype=np.float32)
+    return _blended_levels(tile, x, y, level)
+
+
+def _blended_levels(tile: Tile, x: Float32, y: Float32, level: Float32) -> Float32:
+    result = np.zeros((len(x), tile.levels[0].shape[-1]), dtype=np.float32)
+    lowest, highest = (int(level.min()), int(level.max()) + 1) if len(level) else (0, 0)
+    for number in range(lowest, min(highest, _LEVELS - 1) + 1):
+        share = np.maximum(1 - np.abs(level - np.float32(number)), 0)
+        used = np.flatnonzero(share > 0)
+        if len(used) == 0:
+            continue
+        everything = len(used) == len(x)
+        at = (x, y) if everything else (x[used], y[used])
+        read = _read(tile.levels[number], *at) * (share if everything else share[used])[:, None]
+        if everything:
+            result += read
+        else:
+            result[used] += read
+    return result
+
+
+def _read(picture: Float32, x: Float32, y: Float32) -> Float32:
+    count = len(x)
+    rows = -(-count // _WIDE)
+    folded = np.zeros((2, rows * _WIDE), dtype=np.float32)
+    folded[0, :count], folded[1, :count] = x, y
+    maps = folded.reshape(2, rows, _WIDE)
+    read = cv2.remap(picture, maps[0], maps[1], cv2.INTER_LINEAR)
+    return np.asarray(read, dtype=np.float32).reshape(rows * _WIDE, -1)[:count]
