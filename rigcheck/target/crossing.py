@@ -16,29 +16,36 @@ from dataclasses import dataclass, fields
 import numpy as np
 from numpy.typing import NDArray
 
+from rigcheck.target.likeness import likeness
 from rigcheck.target.quadrants import MAX_CORRELATION, blurred_quadrants
+from rigcheck.target.windows import Windows, cut_windows
 
 FloatArray = NDArray[np.float64]
 Patch = NDArray[np.float32]
 
-__all__ = ["CrossingFit", "Crossings", "fit_crossings"]
+__all__ = ["CrossingFit", "Crossings", "Settled", "fit_crossings"]
 
-ARM_PX = 8.0
-ARM_SQUARES = 0.45
-MIN_HALF_WIDTH_PX = 1.6
-GUARD_BLURS = 2.0
 START_BLUR_PX = 1.6
 BLUR_RANGE_PX = (0.25, 8.0)
-# The steps shrink quadratically: after one as small as this the next would be below 1e-4 px.
-CONVERGED_PX = 3e-3
-# A corner near the picture's edge may lose this much less than all of its window.
-MIN_SHARE = 0.6
 N_PARAMETERS = 11
-# The parameters: corner x, y; directions of the two edges; level; swing; blur across the edge along the
-# board's x, and across the other; correlation; slope x, y.
-_FIRST_STAGE = (0, 1, 4, 5)
-# Neighbouring pixels whose residuals may be alike, (x, y): half of them, the others follow by symmetry.
-_LAGS = ((1, 0), (0, 1), (1, 1), (1, -1), (2, 0), (0, 2))
+# The parameters: corner x, y; directions of the two edges; level (at the window's centre); swing; blur across
+# the edge along the board's x, and across the other; correlation; slope x, y.
+_FIRST_STAGE, _EVERYTHING = np.array([0, 1, 4, 5]), np.arange(N_PARAMETERS)
+_FIRST_STEPS = 3
+# Corners fitted together: few enough for all their pixels to stay in the processor's cache.
+_TOGETHER = 24
+
+
+@dataclass(frozen=True, kw_only=True)
+class Settled:
+    """When a corner is left alone: its last step moved it and its blur by less than this (px, share of the blur).
+
+    Position rests before blur does where the lens bends the edges, so that both are asked. Steps shrink
+    quadratically: after one of 0.003 px the next would be below 0.0001 px.
+    """
+
+    move_px: float = 3e-3
+    blur_share: float = 1e-2
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -60,6 +67,8 @@ class Crossings:
         Curvature of the edges along the board's x and y, 1/px (lens distortion bends them).
     blur_px : (N,) float64
         What the blur is thought to be, for the guard band before a marker.
+    earlier : (N, 11) float64, optional
+        ``CrossingFit.parameters`` of an earlier fit to go on from; NaN where there is none.
     """
 
     points_px: FloatArray
@@ -68,6 +77,7 @@ class Crossings:
     margin_squares: float
     curvature_per_px: FloatArray
     blur_px: FloatArray
+    earlier: FloatArray | None = None
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -91,6 +101,8 @@ class CrossingFit:
     n_pixels : (N,) int
     inside : (N,) bool
         False where the window leaves the picture or holds too few pixels; nothing was fitted.
+    parameters : (N, 11) float64
+        All that was fitted, for a later fit to go on from; corners in the picture's coordinates.
     """
 
     points_px: FloatArray
@@ -101,6 +113,7 @@ class CrossingFit:
     blur_px: FloatArray
     n_pixels: NDArray[np.int64]
     inside: NDArray[np.bool_]
+    parameters: FloatArray
 
     @property
     def sigma_px(self) -> FloatArray:
@@ -113,18 +126,30 @@ class CrossingFit:
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class _Window:
-    """Pixels of each corner, flattened: positions relative to `centre`, values, use or not."""
+class _Fitted:
+    """Parameters of some corners, with residuals and the sums that belong to them."""
 
-    centre: NDArray[np.int64]
-    x: Patch
-    y: Patch
-    values: Patch
-    weights: Patch
-    inside: NDArray[np.bool_]
+    parameters: FloatArray
+    residuals: Patch
+    sums: FloatArray
+
+    @property
+    def cost(self) -> FloatArray:
+        return np.asarray(self.sums[:, -1, -1])
+
+    def chosen(self, rows: NDArray[np.int64], n_pixels: int) -> "_Fitted":
+        return _Fitted(
+            parameters=self.parameters[rows], residuals=self.residuals[rows, :n_pixels], sums=self.sums[rows]
+        )
 
 
-def fit_crossings(image: NDArray[np.uint8], crossings: Crossings, *, iterations: int = 9) -> CrossingFit:
+def fit_crossings(
+    image: NDArray[np.uint8],
+    crossings: Crossings,
+    *,
+    iterations: int = 9,
+    settled: Settled | None = None,
+) -> CrossingFit:
     """Fit the crossing model to the pixels around each corner.
 
     Parameters
@@ -133,6 +158,8 @@ def fit_crossings(image: NDArray[np.uint8], crossings: Crossings, *, iterations:
     crossings : Crossings
     iterations : int
         Largest number of steps of the damped Gauss-Newton iteration.
+    settled : Settled, optional
+        When a corner is left alone.
 
     Returns
     -------
@@ -140,78 +167,45 @@ def fit_crossings(image: NDArray[np.uint8], crossings: Crossings, *, iterations:
 
     Notes
     -----
-    The window is a cross along the two edges: each arm ends before half the way to the
-    neighbouring corner, and its width stays within the white margin, so that neither the
-    neighbouring corner nor the marker enters. Pixel noise is taken as white within a window.
+    The window is a cross along the two edges (see :func:`rigcheck.target.windows.cut_windows`). Pixel noise is
+    taken as white within a window.
     """
-    window = _cut_window(image, crossings)
-    start = _start(window, crossings)
+    window = cut_windows(
+        image,
+        crossings.points_px,
+        crossings.steps_px,
+        margin_squares=crossings.margin_squares,
+        blur_px=crossings.blur_px,
+        min_pixels=2 * N_PARAMETERS,
+    )
+    start, warm = _start(window, crossings)
     curvature = crossings.curvature_per_px.astype(np.float32)
-    parameters = _descend(window, start, crossings.signs, curvature, columns=_FIRST_STAGE, iterations=3)
-    parameters = _descend(
-        window,
-        parameters,
-        crossings.signs,
-        curvature,
-        columns=tuple(range(N_PARAMETERS)),
-        iterations=iterations,
-    )
-    return _finish(window, parameters, crossings, curvature)
+    parts = []
+    for rows in _parts(warm):
+        model = _Model(
+            window=window.chosen(rows),
+            signs=crossings.signs[rows, None].astype(np.float32),
+            curvature=curvature[rows],
+        )
+        here = model.at(start[rows])
+        if not warm[rows[0]]:
+            here = _descend(model, here, _FIRST_STAGE, iterations=_FIRST_STEPS, settled=settled or Settled())
+        here = _descend(model, here, _EVERYTHING, iterations=iterations, settled=settled or Settled())
+        parts.append((rows, here))
+    return _finish(window, parts)
 
 
-def _half_widths(crossings: Crossings) -> tuple[FloatArray, FloatArray]:
-    """Half width across and half length along the arms, both (N, 2), in squares along x and y."""
-    steps = crossings.steps_px
-    area = np.abs(np.linalg.det(steps))
-    # Distance between the edges of neighbouring squares, measured square to the edge.
-    across_px = area[:, None] / np.linalg.norm(steps, axis=1)[:, ::-1]
-    guard_px = 1.0 + (GUARD_BLURS - 1.0) * crossings.blur_px[:, None]
-    half_px = crossings.margin_squares * across_px - guard_px
-    half = np.clip(half_px, MIN_HALF_WIDTH_PX, ARM_PX) / across_px
-    length = np.minimum(ARM_SQUARES, ARM_PX / np.linalg.norm(steps, axis=1))
-    return np.minimum(half, ARM_SQUARES), np.maximum(length, half)
+def _parts(warm: NDArray[np.bool_]) -> list[NDArray[np.int64]]:
+    """Rows to fit together; those that go on from an earlier fit need no first stage."""
+    out = []
+    for kind in (False, True):
+        rows = np.flatnonzero(warm == kind)
+        out += [part for part in np.array_split(rows, -(-len(rows) // _TOGETHER) or 1) if len(part)]
+    return out
 
 
-def _cut_window(image: NDArray[np.uint8], crossings: Crossings) -> _Window:
-    half, length = _half_widths(crossings)
-    length = np.minimum(length, ARM_SQUARES)
-    reach = np.abs(crossings.steps_px) @ length[:, :, None]
-    radius = int(np.ceil(reach.max(initial=1.0))) + 1
-    centre = np.rint(crossings.points_px).astype(np.int64)
-    offsets = np.arange(-radius, radius + 1)
-    dy, dx = (grid.ravel() for grid in np.meshgrid(offsets, offsets, indexing="ij"))
-    values, exists = _pixels(image, centre[:, :1] + dx, centre[:, 1:] + dy)
-    delta = np.stack([dx, dy])[None] - (crossings.points_px - centre)[:, :, None]
-    u, v = np.moveaxis(np.abs(np.linalg.solve(crossings.steps_px, delta)), 1, 0)
-    within = (u < length[:, :1]) & (v < length[:, 1:])
-    arms = within & ((u < half[:, :1]) | (v < half[:, 1:]))
-    used = arms & exists
-    count = used.sum(axis=1)
-    inside = (count > 2 * N_PARAMETERS) & (count > MIN_SHARE * arms.sum(axis=1))
-    # The pixels in use come first in each row; what is left over on the right is cut off.
-    order = np.argsort(~used, axis=1, kind="stable")[:, : count.max(initial=1)]
-    return _Window(
-        centre=centre,
-        x=dx[order].astype(np.float32),
-        y=dy[order].astype(np.float32),
-        values=np.take_along_axis(values, order, axis=1),
-        weights=np.take_along_axis(used, order, axis=1).astype(np.float32),
-        inside=inside,
-    )
-
-
-def _pixels(
-    image: NDArray[np.uint8], x: NDArray[np.int64], y: NDArray[np.int64]
-) -> tuple[Patch, NDArray[np.bool_]]:
-    """Grey values at x, y, and which of them the picture has."""
-    height, width = image.shape
-    exists = (x >= 0) & (y >= 0) & (x < width) & (y < height)
-    values = image[np.clip(y, 0, height - 1), np.clip(x, 0, width - 1)].astype(np.float32)
-    return values, exists
-
-
-def _start(window: _Window, crossings: Crossings) -> FloatArray:
-    """First guess, (N, 11): geometry from the prediction, levels from the pixels."""
+def _start(window: Windows, crossings: Crossings) -> tuple[FloatArray, NDArray[np.bool_]]:
+    """First guess, (N, 11), and where it is an earlier fit; else geometry from the prediction, levels from pixels."""
     start = np.zeros((len(crossings.points_px), N_PARAMETERS))
     start[:, :2] = crossings.points_px - window.centre
     steps = crossings.steps_px
@@ -223,104 +217,143 @@ def _start(window: _Window, crossings: Crossings) -> FloatArray:
     start[:, 4], start[:, 5] = mean, spread
     start[:, 6:8] = np.maximum(START_BLUR_PX, crossings.blur_px)[:, None]
     start[:, 8] = np.clip(-np.cos(start[:, 3] - start[:, 2]), -MAX_CORRELATION, MAX_CORRELATION)
-    return start
+    if crossings.earlier is None:
+        return start, np.zeros(len(start), dtype=np.bool_)
+    warm = np.asarray(np.isfinite(crossings.earlier).all(axis=1), dtype=np.bool_)
+    start[warm] = _moved(crossings.earlier[warm], -window.centre[warm])
+    return start, warm
 
 
-def _model(
-    window: _Window, parameters: FloatArray, signs: FloatArray, curvature: Patch
-) -> tuple[Patch, Patch]:
-    """Weighted residuals (N, P) and Jacobian (N, 11, P) of the model; weights are 0 or 1."""
-    p = parameters.astype(np.float32)[:, :, None]
-    x, y = window.x - p[:, 0], window.y - p[:, 1]
-    # d1 grows towards +y of the board from the edge along x; d2 towards +x from the edge along y.
-    scale1, scale2 = 1.0 / p[:, 6], -1.0 / p[:, 7]
-    z1, a1, s1, c1 = _edge(x, y, p[:, 2], curvature[:, :1], scale1)
-    z2, a2, s2, c2 = _edge(x, y, p[:, 3], curvature[:, 1:], scale2)
-    q = blurred_quadrants(z1, z2, p[:, 8])
-    sign = signs[:, None].astype(np.float32)
-    swing = sign * p[:, 5]
-    w1, w2 = swing * scale1 * q.by_z1, swing * scale2 * q.by_z2
-    columns = (
-        w1 * s1 + w2 * s2 - p[:, 9],
-        -w1 * c1 - w2 * c2 - p[:, 10],
-        -w1 * a1,
-        -w2 * a2,
-        np.ones_like(x),
-        sign * q.value,
-        -w1 * z1,
-        w2 * z2,
-        swing * q.by_correlation,
-        x,
-        y,
-    )
-    jacobian = np.stack(columns, axis=1) * window.weights[:, None, :]
-    predicted = p[:, 4] + p[:, 9] * x + p[:, 10] * y + swing * q.value
-    return window.weights * (window.values - predicted), jacobian
+def _moved(parameters: FloatArray, shift: NDArray[np.int64]) -> FloatArray:
+    """The same light with the origin of coordinates moved: corners and level change."""
+    out = parameters.copy()
+    out[:, :2] += shift
+    out[:, 4] -= (out[:, 9:11] * shift).sum(axis=1)
+    return out
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Model:
+    """The model of some corners' pixels."""
+
+    window: Windows
+    signs: Patch
+    curvature: Patch
+
+    def chosen(self, rows: NDArray[np.int64]) -> "_Model":
+        return _Model(window=self.window.chosen(rows), signs=self.signs[rows], curvature=self.curvature[rows])
+
+    def at(self, parameters: FloatArray) -> _Fitted:
+        """Weighted residuals (N, P) and sums of products of derivatives and residuals (N, 12, 12)."""
+        window, p = self.window, parameters.astype(np.float32)[:, :, None]
+        x, y = window.x - p[:, 0], window.y - p[:, 1]
+        # d1 grows towards +y of the board from the edge along x; d2 towards +x from the edge along y.
+        scale1, scale2 = 1.0 / p[:, 6], -1.0 / p[:, 7]
+        z1, a1, s1, c1 = _edge(x, y, p[:, 2], self.curvature[:, :1], scale1)
+        z2, a2, s2, c2 = _edge(x, y, p[:, 3], self.curvature[:, 1:], scale2)
+        q = blurred_quadrants(z1, z2, p[:, 8])
+        swing = self.signs * p[:, 5]
+        w1, w2 = q.by_z1, q.by_z2
+        w1 *= window.weights
+        w1 *= swing * scale1
+        w2 *= window.weights
+        w2 *= swing * scale2
+        out = np.zeros((len(x), N_PARAMETERS + 1, x.shape[1]), dtype=np.float32)
+        np.add(w1 * s1, w2 * s2, out=out[:, 0])
+        np.add(w1 * c1, w2 * c2, out=out[:, 1])
+        np.negative(out[:, 1], out=out[:, 1])
+        np.multiply(w1, -a1, out=out[:, 2])
+        np.multiply(w2, -a2, out=out[:, 3])
+        out[:, 4] = window.weights
+        np.multiply(q.value, window.weights, out=out[:, 5])
+        out[:, 5] *= self.signs
+        np.multiply(w1, -z1, out=out[:, 6])
+        np.multiply(w2, z2, out=out[:, 7])
+        np.multiply(q.by_correlation, window.weights, out=out[:, 8])
+        out[:, 8] *= swing
+        out[:, 9], out[:, 10] = window.x, window.y
+        residuals = window.values - p[:, 4] * window.weights
+        residuals -= p[:, 5] * out[:, 5]
+        residuals -= p[:, 9] * window.x
+        residuals -= p[:, 10] * window.y
+        out[:, 11] = residuals
+        sums = (out @ out.transpose(0, 2, 1)).astype(np.float64)
+        return _Fitted(parameters=parameters, residuals=residuals, sums=sums)
 
 
 def _edge(x: Patch, y: Patch, angle: Patch, bend: Patch, scale: Patch) -> tuple[Patch, Patch, Patch, Patch]:
     """Distance to an edge in sigmas, place along it in px, and its direction's sine and cosine."""
     cos, sin = np.cos(angle), np.sin(angle)
-    along = x * cos + y * sin
-    return scale * (y * cos - x * sin - 0.5 * bend * along**2), along, sin, cos
-
-
-def _cost(residuals: Patch) -> FloatArray:
-    return np.asarray(np.einsum("np,np->n", residuals, residuals), dtype=np.float64)
+    along = x * cos
+    along += y * sin
+    distance = along * along
+    distance *= -0.5 * bend
+    distance += y * cos
+    distance -= x * sin
+    distance *= scale
+    return distance, along, sin, cos
 
 
 def _descend(
-    window: _Window,
-    parameters: FloatArray,
-    signs: FloatArray,
-    curvature: Patch,
-    *,
-    columns: tuple[int, ...],
-    iterations: int,
-) -> FloatArray:
-    """Levenberg-Marquardt on all corners at once; a corner's step is taken only when its cost falls."""
-    chosen, everything = np.array(columns), len(columns) == N_PARAMETERS
-    parameters, damping = parameters.copy(), np.full(len(parameters), 1e-3)
-    residuals, jacobian = _model(window, parameters, signs, curvature)
-    cost = _cost(residuals)
+    model: _Model, here: _Fitted, columns: NDArray[np.int64], *, iterations: int, settled: Settled
+) -> _Fitted:
+    """Levenberg-Marquardt on some corners at once; a corner's step is taken only when its cost falls."""
+    done = _Fitted(parameters=here.parameters.copy(), residuals=here.residuals.copy(), sums=here.sums.copy())
+    rows, damping = np.arange(len(here.parameters)), np.full(len(here.parameters), 1e-3)
     for _ in range(iterations):
-        part = jacobian if everything else jacobian[:, chosen]
-        normal = (part @ part.transpose(0, 2, 1)).astype(np.float64)
-        gradient = (part @ residuals[..., None])[..., 0].astype(np.float64)
-        diagonal = np.einsum("nii->ni", normal)
-        diagonal += damping[:, None] * diagonal + 1e-9
-        step = np.linalg.solve(normal, gradient[..., None])[..., 0]
-        trial = parameters.copy()
-        trial[:, chosen] += step
+        step = _step(here.sums, columns, damping)
+        trial = here.parameters.copy()
+        trial[:, columns] += step
         trial[:, 6:8] = np.clip(trial[:, 6:8], *BLUR_RANGE_PX)
         trial[:, 8] = np.clip(trial[:, 8], -MAX_CORRELATION, MAX_CORRELATION)
-        trial_residuals, trial_jacobian = _model(window, trial, signs, curvature)
-        trial_cost = _cost(trial_residuals)
-        better = trial_cost < cost
-        moved = np.abs(step[:, :2]).max(axis=1, initial=0.0) > CONVERGED_PX
-        if better.all():
-            parameters, residuals, jacobian = trial, trial_residuals, trial_jacobian
-        else:
-            parameters[better], residuals[better] = trial[better], trial_residuals[better]
-            jacobian[better] = trial_jacobian[better]
-        cost = np.where(better, trial_cost, cost)
+        there = model.at(trial)
+        better = there.cost < here.cost
+        went = np.abs(trial - here.parameters)
+        moving = (went[:, :2].max(axis=1) > settled.move_px) | (
+            went[:, 6:8].max(axis=1) > settled.blur_share * here.parameters[:, 6:8].min(axis=1)
+        )
+        if not better.all():
+            for new, old in zip(vars(there).values(), vars(here).values(), strict=True):
+                new[~better] = old[~better]
+        here = there
         damping = np.clip(np.where(better, damping * 0.1, damping * 10.0), 1e-7, 1e6)
-        if not (moved & window.inside).any():
+        _put(done, rows, here)
+        going = np.flatnonzero((moving | ~better) & model.window.inside)
+        if not len(going):
             break
-    return parameters
+        if len(going) < 0.7 * len(rows):
+            model, rows, damping = model.chosen(going), rows[going], damping[going]
+            here = here.chosen(going, model.window.values.shape[1])
+    return done
 
 
-def _finish(window: _Window, parameters: FloatArray, crossings: Crossings, curvature: Patch) -> CrossingFit:
-    residuals, jacobian = _model(window, parameters, crossings.signs, curvature)
-    part = jacobian.astype(np.float64)
-    normal = part @ part.transpose(0, 2, 1)
+def _put(done: _Fitted, rows: NDArray[np.int64], part: _Fitted) -> None:
+    """Write what was fitted of some rows over what is there."""
+    done.parameters[rows], done.sums[rows] = part.parameters, part.sums
+    done.residuals[rows, : part.residuals.shape[1]] = part.residuals
+
+
+def _step(sums: FloatArray, columns: NDArray[np.int64], damping: FloatArray) -> FloatArray:
+    """Damped Gauss-Newton step of the chosen columns."""
+    normal = sums[:, columns[:, None], columns]
+    diagonal = np.einsum("nii->ni", normal)
+    diagonal += damping[:, None] * diagonal + 1e-9
+    return np.asarray(np.linalg.solve(normal, sums[:, columns, -1, None])[..., 0])
+
+
+def _finish(window: Windows, parts: list[tuple[NDArray[np.int64], _Fitted]]) -> CrossingFit:
+    n = len(window.inside)
+    parameters, sums = np.zeros((n, N_PARAMETERS)), np.zeros((n, N_PARAMETERS + 1, N_PARAMETERS + 1))
+    residuals = np.zeros(window.values.shape, dtype=np.float32)
+    whole = _Fitted(parameters=parameters, residuals=residuals, sums=sums)
+    for rows, part in parts:
+        _put(whole, rows, part)
+    normal = sums[:, :-1, :-1]
     n_pixels = window.weights.sum(axis=1).astype(np.int64)
-    freedom = np.maximum(n_pixels - N_PARAMETERS, 1)
-    variance = _cost(residuals) / freedom
-    alike = _likeness(window, residuals)
+    variance = whole.cost / np.maximum(n_pixels - N_PARAMETERS, 1)
     ridge = 1e-9 * np.einsum("nii->ni", normal).max(axis=1, initial=1.0)
     inverse = np.linalg.inv(normal + ridge[:, None, None] * np.eye(N_PARAMETERS))
-    covariance = alike * variance[:, None, None] * inverse[:, :2, :2]
+    covariance = likeness(window, residuals) * variance[:, None, None] * inverse[:, :2, :2]
     covariance[~window.inside] = np.inf
     return CrossingFit(
         points_px=window.centre + parameters[:, :2],
@@ -331,27 +364,5 @@ def _finish(window: _Window, parameters: FloatArray, crossings: Crossings, curva
         blur_px=np.sqrt(0.5 * (parameters[:, 6] ** 2 + parameters[:, 7] ** 2)),
         n_pixels=n_pixels,
         inside=window.inside,
+        parameters=_moved(parameters, window.centre),
     )
-
-
-def _likeness(window: _Window, residuals: Patch) -> float:
-    """How much larger the variance of a weighted sum of residuals is than if they were independent.
-
-    One plus twice the sum of the correlations of neighbouring pixels' residuals, the median over
-    the corners; at least one. Compression and demosaicing make neighbours alike.
-    """
-    x, y = (window.x.astype(np.int64), window.y.astype(np.int64))
-    low = int(min(x.min(initial=0), y.min(initial=0)))
-    side = int(max(x.max(initial=0), y.max(initial=0))) - low + 1
-    corner = np.arange(len(x))[:, None]
-    grid, used = np.zeros((2, len(x), side + 4, side + 4), dtype=np.float32)
-    # Pixels that are not used are zero in both, wherever they fall.
-    np.add.at(grid, (corner, y - low + 2, x - low + 2), residuals)
-    np.add.at(used, (corner, y - low + 2, x - low + 2), window.weights)
-    power = np.einsum("nij,nij->n", grid, grid) / np.maximum(used.sum(axis=(1, 2)), 1.0)
-    total = np.ones(len(x))
-    for dx, dy in _LAGS:
-        products = np.einsum("nij,nij->n", grid, np.roll(grid, (dy, dx), axis=(1, 2)))
-        pairs = np.einsum("nij,nij->n", used, np.roll(used, (dy, dx), axis=(1, 2)))
-        total += 2.0 * products / np.maximum(pairs * power, 1e-12)
-    return max(float(np.median(total[window.inside])), 1.0) if window.inside.any() else 1.0

@@ -8,10 +8,11 @@ from numpy.typing import NDArray
 from rigcheck.model import BoardSpec, FrameRef, Observation, Rejection
 from rigcheck.opencv import cv2
 from rigcheck.target.checkerboard import checkerboard_starts
-from rigcheck.target.crossing import CrossingFit, Crossings, fit_crossings
+from rigcheck.target.crossing import CrossingFit, Crossings, Settled, fit_crossings
 from rigcheck.target.glance import MARKERS_LONG_SIDE_PX, SQUARES_LONG_SIDE_PX, Glance, shrunken
-from rigcheck.target.layout import board_layout, check_board, open_dictionary
+from rigcheck.target.layout import board_layout, check_board, marker_side_modules, open_dictionary
 from rigcheck.target.markers import (
+    LEAST_MODULE_PX,
     Agreement,
     CornerStart,
     Markers,
@@ -40,6 +41,9 @@ MIN_ANGLE_RAD = 0.26
 MAX_SHIFT_SQUARES = 0.2
 MAX_GROWN_LEVERAGE = 40.0
 MAX_ROUNDS = 8
+START_BLUR_PX = 1.0
+# Good enough to tell curvature and wrong corners by; the fits that follow go on from there.
+_ROUGHLY = Settled(move_px=0.05, blur_share=0.15)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -183,8 +187,8 @@ class BoardDetector:
         return max(looks, key=lambda look: (int(look[1].members.sum()), len(look[0].ids)))
 
     def _corners(self, image: Picture, start: CornerStart) -> _Corners:
-        straight = np.zeros((len(start.ids), 2))
-        corners = self._fitted(image, start, straight, np.ones(len(start.ids)))
+        straight, blur = np.zeros((len(start.ids), 2)), np.full(len(start.ids), START_BLUR_PX)
+        corners = self._fitted(image, start, straight, blur, settled=_ROUGHLY)
         for _ in range(MAX_ROUNDS):
             before = len(corners.ids)
             if before < 4 or not self._spread(corners.ids):
@@ -205,12 +209,22 @@ class BoardDetector:
         places[corners.ids] = corners.fit.points_px
         blur = np.full(len(self._board), np.median(corners.fit.blur_px))
         blur[corners.ids] = corners.fit.blur_px
+        earlier = np.full((len(self._board), corners.fit.parameters.shape[1]), np.nan)
+        earlier[corners.ids] = corners.fit.parameters
         start = CornerStart(ids=ids, points_px=places[ids], steps_px=every.steps_px[ids])
-        return self._fitted(image, start, every.curvature_per_px[ids], blur[ids])
+        return self._fitted(image, start, every.curvature_per_px[ids], blur[ids], earlier=earlier)
 
     def _fitted(
-        self, image: Picture, start: CornerStart, curvature: FloatArray, blur_px: FloatArray
+        self,
+        image: Picture,
+        start: CornerStart,
+        curvature: FloatArray,
+        blur_px: FloatArray,
+        *,
+        earlier: FloatArray | None = None,
+        settled: Settled | None = None,
     ) -> _Corners:
+        """Fit corners and keep the sound ones; `earlier` (all corners, 11) are fits to go on from."""
         sane = _usable(start, image)
         start, curvature, blur_px = start.chosen(sane), curvature[sane], blur_px[sane]
         crossings = Crossings(
@@ -220,8 +234,9 @@ class BoardDetector:
             margin_squares=self._margin,
             curvature_per_px=curvature,
             blur_px=blur_px,
+            earlier=None if earlier is None else earlier[start.ids],
         )
-        fit = fit_crossings(image, crossings)
+        fit = fit_crossings(image, crossings, settled=settled)
         keep = _is_crossing(fit, crossings)
         if keep.any():
             keep[keep] = ~misplaced(self._board[start.ids[keep]], fit.points_px[keep])
@@ -239,6 +254,14 @@ class BoardDetector:
                 "no_board",
                 f"{len(markers.ids)} markers of {self.spec.dictionary} found, at least 2 neighbours needed: "
                 "is the board in view, sharp, evenly lit, and described as printed?",
+            )
+        module_px = markers.side_px / marker_side_modules(str(self.spec.dictionary))
+        if module_px < LEAST_MODULE_PX:
+            return self._rejection(
+                ref,
+                "small_markers",
+                f"the board is too small in the picture: {module_px:.1f} px a module of its markers found, "
+                f"{LEAST_MODULE_PX:g} needed: bring it nearer, or use a board with larger squares",
             )
         known = int((markers.ids < len(self.layout.marker_ids)).sum())
         if 2 * known < len(markers.ids):

@@ -7,7 +7,7 @@ import pytest
 
 from rigcheck.model import Observation, Rejection
 from rigcheck.opencv import cv2
-from rigcheck.target import BoardDetector, crossing, detect_board
+from rigcheck.target import BoardDetector, detect_board, windows
 from rigcheck.target.layout import board_layout
 from rigcheck.target.markers import agreement, find_markers, marker_detector
 
@@ -127,8 +127,8 @@ def test_a_window_that_reaches_the_neighbours_is_worse(reference_board, scene, r
     shown = scene(reference_board)
     image = shown.picture(np.random.default_rng([22]))
     good = np.abs(errors(detect_board(image, reference_board, ref), shown)).max()
-    monkeypatch.setattr(crossing, "ARM_SQUARES", 1.3)
-    monkeypatch.setattr(crossing, "ARM_PX", 60.0)
+    monkeypatch.setattr(windows, "ARM_SQUARES", 1.3)
+    monkeypatch.setattr(windows, "ARM_PX", 60.0)
     spoilt = detect_board(image, reference_board, ref)
     assert good < 0.06  # px: five sigmas of 0.012
     assert isinstance(spoilt, Rejection) or np.abs(errors(spoilt, shown)).max() > 3 * good

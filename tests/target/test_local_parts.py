@@ -3,12 +3,13 @@
 import numpy as np
 import pytest
 from scipy.ndimage import gaussian_filter
+from scipy.special import erf
 from scipy.stats import multivariate_normal
 
 from rigcheck.opencv import cv2
 from rigcheck.target.crossing import Crossings, fit_crossings
 from rigcheck.target.neighbours import homography, local_map, misplaced
-from rigcheck.target.quadrants import blurred_quadrants
+from rigcheck.target.quadrants import bell_and_erf, blurred_quadrants
 
 
 def grid(columns=8, rows=11):
@@ -23,6 +24,15 @@ def bent_view(board, k1=-0.3):
     centre = np.array([480.0, 360.0])
     away = (q[:, :2] / q[:, 2:] - centre) / 800.0
     return centre + 800.0 * away * (1 + k1 * (away**2).sum(axis=1, keepdims=True))
+
+
+def test_erf_is_scipys():
+    z = np.linspace(-6, 6, 2401, dtype=np.float32)[None]
+    bell, rise = bell_and_erf(z)
+    np.testing.assert_allclose(
+        rise, erf(z.astype(np.float64) / np.sqrt(2)), atol=1e-6
+    )  # of 1: single precision
+    np.testing.assert_allclose(bell, np.exp(-0.5 * z.astype(np.float64) ** 2), atol=1e-6)
 
 
 @pytest.mark.parametrize("rho", [-0.85, -0.4, 0.0, 0.3, 0.7])
