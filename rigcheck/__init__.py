@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from rigcheck.errors import RigcheckError
     from rigcheck.jobs.board import draw_board
     from rigcheck.jobs.calibrate import CalibrationResult, PairingChoice, calibrate, write_calibration
+    from rigcheck.jobs.compare import ComparisonResult, compare, write_comparison
     from rigcheck.model import BoardSpec, Calibration, RigDescription, StereoRig
     from rigcheck.records import read_board, read_calibration, read_result, read_rig
 
@@ -25,34 +26,40 @@ __all__ = [
     "BoardSpec",
     "Calibration",
     "CalibrationResult",
+    "ComparisonResult",
     "PairingChoice",
     "RigDescription",
     "RigcheckError",
     "StereoRig",
     "calibrate",
+    "compare",
     "draw_board",
     "read_board",
     "read_calibration",
     "read_result",
     "read_rig",
     "write_calibration",
+    "write_comparison",
 ]
 
 _HOMES = {
     "BoardSpec": "rigcheck.model",
     "Calibration": "rigcheck.model",
     "CalibrationResult": "rigcheck.jobs.calibrate",
+    "ComparisonResult": "rigcheck.jobs.compare",
     "PairingChoice": "rigcheck.jobs.calibrate",
     "RigDescription": "rigcheck.model",
     "RigcheckError": "rigcheck.errors",
     "StereoRig": "rigcheck.model",
     "calibrate": "rigcheck.jobs.calibrate",
+    "compare": "rigcheck.jobs.compare",
     "draw_board": "rigcheck.jobs.board",
     "read_board": "rigcheck.records",
     "read_calibration": "rigcheck.records",
     "read_result": "rigcheck.records",
     "read_rig": "rigcheck.records",
     "write_calibration": "rigcheck.jobs.calibrate",
+    "write_comparison": "rigcheck.jobs.compare",
 }
 
 

@@ -52,9 +52,9 @@ def _harm_message(comparison: Comparison, found: Estimate) -> str:
         f"Points on the face at {distance:.0f} mm stand {size} deeper or nearer (RMS) with the second calibration than "
         f"with the first; {shape:.3f} mm of it changes the face's shape, the rest moves it as a whole"
     )
-    expected = numbers.get("harm.expected_mm")
-    if expected is not None and expected.value is not None:
-        text += f". Their own sigmas alone would make about {expected.value:.3f} mm"
+    errors = numbers.get("harm.by_errors_mm")
+    if errors is not None and errors.value is not None:
+        text += f". What their own errors add, about {errors.value:.3f} mm, is taken off"
     name, part = max(comparison.harm.parts.items(), key=lambda item: item[1])
     if found.sigma is not None and (found.value or 0.0) > 2.0 * found.sigma:
         text += (

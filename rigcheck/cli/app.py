@@ -5,6 +5,8 @@ from typing import Annotated, Literal
 
 import typer
 
+from rigcheck.cli.compare import compare
+
 app = typer.Typer(
     name="rigcheck",
     help="Calibrate and check a stereo head rig for facial capture, in millimetres on the face.",
@@ -122,3 +124,6 @@ def limits(
 
     for line in limit_lines(rig):
         typer.echo(line)
+
+
+app.command()(compare)

@@ -226,13 +226,15 @@ def _camera_mapping(a: Calibration, b: Calibration, index: int, joint: Joint) ->
         full = np.zeros((len(found.pixels), 2, len(rig_selector(calibration))))
         full[:, :, camera_rows(calibration, index)] = left
         by.append(full)
-    rms = joint.rms(length, *(np.einsum("na,nar->nr", direction, one) for one in by))
-    expected = float(np.sqrt(joint.variance(*by).sum(1).mean())) if joint.known else None
+    # Of the RMS: each point's part of it along its own direction, to first order.
+    total = max(float(length @ length), 1e-300) ** 0.5 * len(length) ** 0.5
+    along = [np.einsum("n,na,nar->r", length / total, direction, one) for one in by]
+    expected = float(np.sqrt(joint.variance(by[0], by[1]).sum(1).mean())) if joint.known else None
     return CameraMapping(
         camera=cameras[0].name,
         size_px=cameras[0].image_size_px,
         difference=found,
-        left_sigma_px=rms.sigma,
+        left_sigma_px=joint.sigma(along[0], along[1]),
         expected_px=expected,
     )
 

@@ -8,6 +8,7 @@ from rigcheck.drift.compare_pose import carried_pose
 from rigcheck.drift.joint import Joint
 from rigcheck.drift.rig_columns import rig_selector
 from rigcheck.geometry.face_volume import FACE_BOX_MM
+from rigcheck.geometry.honest_rms import honest_rms
 from rigcheck.geometry.rig_change import (
     POSE_PARTS,
     FaceShift,
@@ -18,7 +19,7 @@ from rigcheck.geometry.rig_change import (
 )
 from rigcheck.geometry.rotation import exp_rotation
 from rigcheck.model import Calibration, Estimate, RigidTransform, StereoRig
-from rigcheck.model._arrays import FloatArray
+from rigcheck.model._arrays import BoolArray, FloatArray
 
 _MAP_CELLS = (13, 16, 1)
 # The baseline's length is the movement along it again.
@@ -85,33 +86,42 @@ def face_harm(
         found = _focal_harm(first, second, joint, distance)
         return FaceHarm(measurements={"harm.depth_mm": found}, harm_map=None, parts={})
     shift = _shift(first.rig, second.rig, viewing)
-    seen = np.isfinite(shift.shift_mm).all(1)
+    seen = np.asarray(np.isfinite(shift.shift_mm).all(1))
     if not seen.any():
         none = Estimate(
             value=None, unit="mm", reason="no point of the face can be placed with the second calibration"
         )
         return FaceHarm(measurements={"harm.depth_mm": none}, harm_map=None, parts={})
-    depth = joint.rms(
-        shift.shift_mm[seen, 2], *(depth_by_rig(rig, shift.grid)[seen] for rig in (first.rig, second.rig))
-    )
     n = int(seen.sum())
 
-    def number(value: float, sigma: float | None = None) -> Estimate:
-        return Estimate(value=value, sigma=sigma, unit="mm", n=n)
+    def number(value: float) -> Estimate:
+        return Estimate(value=value, unit="mm", n=n)
 
-    out = {
-        "harm.depth_mm": number(depth.value, depth.sigma),
+    out = _depth(shift, seen, (first.rig, second.rig), joint) | {
         "harm.lateral_mm": number(shift.lateral_mm),
         "harm.shape_depth_mm": number(shift.shape_depth_mm),
         "harm.largest_depth_mm": number(float(np.abs(shift.shift_mm[seen, 2]).max())),
         "harm.lost_share": Estimate(value=1.0 - float(seen.mean()), n=len(shift.shift_mm)),
         "harm.working_distance_mm": Estimate(value=distance, unit="mm"),
     }
-    if depth.expected is not None:
-        out["harm.expected_mm"] = number(depth.expected)
     plane = _shift(first.rig, second.rig, viewing, cells=_MAP_CELLS)
     parts = _parts(first.rig, second.rig, turns_rad, viewing)
     return FaceHarm(measurements=out, harm_map=_harm_map(plane), parts=parts)
+
+
+def _depth(
+    shift: FaceShift, seen: BoolArray, rigs: tuple[StereoRig, StereoRig], joint: Joint
+) -> dict[str, Estimate]:
+    """Harm, what the calibrations' errors add to it taken off; as it stands where their errors are the same."""
+    depth, n = shift.shift_mm[seen, 2], int(seen.sum())
+    if not joint.known:
+        return {"harm.depth_mm": Estimate(value=float(np.sqrt((depth**2).mean())), unit="mm", n=n)}
+    by = [depth_by_rig(rig, shift.grid)[seen] for rig in rigs]
+    found = honest_rms(depth, joint.covariance(by[0], by[1]))
+    return {
+        "harm.depth_mm": Estimate(value=found.value, sigma=found.sigma, unit="mm", n=n),
+        "harm.by_errors_mm": Estimate(value=found.by_errors, unit="mm", n=n),
+    }
 
 
 def _shift(

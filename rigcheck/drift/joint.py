@@ -1,4 +1,4 @@
-"""The sigma of anything that is computed from two calibrations."""
+"""The covariance of anything that is computed from two calibrations."""
 
 from dataclasses import dataclass
 from typing import NamedTuple
@@ -59,35 +59,11 @@ class Joint:
         """Standard uncertainty of one difference; None where none can be given."""
         return float(np.sqrt(self.variance(by_first, by_second))) if self.known else None
 
-    def rms(self, differences: FloatArray, by_first: FloatArray, by_second: FloatArray) -> "Rms":
-        """RMS of many differences, its sigma, and what it would be by the calibrations' errors alone.
-
-        Parameters
-        ----------
-        differences : (N,) float64
-        by_first, by_second : (N, R1) and (N, R2) float64
-
-        Notes
-        -----
-        The sigma is that of the RMS to first order. Errors only ever add to an RMS: where the two rigs are the
-        same it is about `expected`, which is not taken off.
-        """
-        value = float(np.sqrt((differences**2).mean()))
-        if not self.known:
-            return Rms(value=value, sigma=None, expected=None)
-        expected = float(np.sqrt(self.variance(by_first, by_second).mean()))
-        if value == 0.0:
-            return Rms(value=value, sigma=expected, expected=expected)
-        weights = differences / (len(differences) * value)
-        return Rms(value=value, sigma=self.sigma(weights @ by_first, weights @ by_second), expected=expected)
-
-
-class Rms(NamedTuple):
-    """See :meth:`Joint.rms`."""
-
-    value: float
-    sigma: float | None
-    expected: float | None
+    def covariance(self, by_first: FloatArray, by_second: FloatArray) -> FloatArray:
+        """Covariance (N, N) of many differences, with derivatives (N, R1) and (N, R2)."""
+        mixed = by_first @ self.cross @ by_second.T
+        own = by_first @ self.first @ by_first.T + by_second @ self.second @ by_second.T
+        return np.asarray(own - mixed - mixed.T)
 
 
 def joint_covariance(first: Calibration, second: Calibration, common: CommonPart) -> Joint:

@@ -15,7 +15,7 @@ from rigcheck.report.numbers import format_number
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-__all__ = ["depth_map_figure", "views_figure"]
+__all__ = ["box_grid", "cell_edges", "depth_map_figure", "round_levels", "views_figure"]
 
 _BOX_MM = FACE_BOX_MM[:2]
 _GRID_MM = 10.0
@@ -40,7 +40,7 @@ def depth_map_figure(volume: FaceVolume, *, salt: str) -> Markup | None:
     if volume.depth_map_mm is None or volume.map_x_mm is None or volume.map_y_mm is None:
         return None
     depth = np.asarray(volume.depth_map_mm)
-    levels = _levels(float(np.nanmin(depth)), float(np.nanmax(depth)))
+    levels = round_levels(float(np.nanmin(depth)), float(np.nanmax(depth)))
     with figure_of(4.2, 4.6, salt=salt) as figure:
         axes = figure.add_subplot()
         axes.set_aspect("equal")
@@ -52,7 +52,7 @@ def depth_map_figure(volume: FaceVolume, *, salt: str) -> Markup | None:
             labels = axes.clabel(lines, fmt=lambda level: f"{format_number(level)} mm", fontsize=8.5)
             for label in labels:
                 label.set_bbox({"facecolor": "white", "edgecolor": "none", "pad": 0.8, "alpha": 0.85})
-        _box_grid(axes)
+        box_grid(axes)
         axes.set_xlabel("across the face, from its centre (mm)")
         axes.set_ylabel("along the face (mm)")
         return to_svg(figure)
@@ -108,7 +108,7 @@ def _scale_sigma(axes: "Axes", lowest: float, highest: float) -> None:
     axes.set_ylim(*ends)
 
 
-def _levels(lowest: float, highest: float) -> list[float]:
+def round_levels(lowest: float, highest: float) -> list[float]:
     """Round levels that enclose both ends, few enough to read."""
     if not highest > lowest:
         return [lowest]
@@ -132,10 +132,7 @@ def _shade_cells(axes: "Axes", volume: FaceVolume, levels: list[float]) -> None:
 
     if volume.depth_map_mm is None or volume.map_x_mm is None or volume.map_y_mm is None:
         return
-    edges = [
-        np.clip(_edges(centres), -half / 2, half / 2)
-        for centres, half in zip((volume.map_x_mm, volume.map_y_mm), _BOX_MM, strict=True)
-    ]
+    edges = cell_edges(volume.map_x_mm, axis=0), cell_edges(volume.map_y_mm, axis=1)
     step = np.digitize(volume.depth_map_mm, levels[1:-1])
     for number, shade in enumerate(_shades(len(levels) - 1)):
         path = cells_path(step == number, edges[0], edges[1])
@@ -143,14 +140,15 @@ def _shade_cells(axes: "Axes", volume: FaceVolume, levels: list[float]) -> None:
             axes.add_patch(PathPatch(path, facecolor=shade, edgecolor=shade, linewidth=0.3))
 
 
-def _edges(centres: FloatArray) -> FloatArray:
-    """Edges of the cells around evenly or unevenly spaced centres."""
+def cell_edges(centres: FloatArray, *, axis: int) -> FloatArray:
+    """Edges of the cells around evenly or unevenly spaced centres, within the box: 0 across, 1 along the face."""
     between = (centres[:-1] + centres[1:]) / 2
     first, last = 2 * centres[0] - between[0], 2 * centres[-1] - between[-1]
-    return np.concatenate([[first], between, [last]])
+    half = _BOX_MM[axis] / 2
+    return np.asarray(np.clip(np.concatenate([[first], between, [last]]), -half, half))
 
 
-def _box_grid(axes: "Axes") -> None:
+def box_grid(axes: "Axes") -> None:
     """Outline the face volume's front with a plain grid every 10 mm."""
     half_x, half_y = _BOX_MM[0] / 2, _BOX_MM[1] / 2
     for x in np.arange(-60.0, half_x, _GRID_MM):

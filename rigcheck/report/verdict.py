@@ -33,6 +33,12 @@ _SENTENCES = {
         "fail": "Do not use this calibration.",
         "inconclusive": "It is not decided whether this calibration can be used.",
     },
+    "compare": {
+        "pass": "It does not matter on the face which of the two is used.",
+        "caution": "The two differ; it shows a little on the face, or only in the numbers.",
+        "fail": "Do not mix the two: the difference shows on the face.",
+        "inconclusive": "It is not decided whether the difference shows on the face.",
+    },
 }
 _ANY_COMMAND = {
     "pass": "Every check that could be made passed.",
