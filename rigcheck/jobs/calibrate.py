@@ -2,7 +2,6 @@
 
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Literal
 
 from rigcheck.calibration import LENSES, CameraSetup, Lens, Solution, calibration_run, solve
 from rigcheck.calibration.choose import MOST_VIEWS, choose_views
@@ -12,13 +11,11 @@ from rigcheck.calibration.prior import intrinsics_prior
 from rigcheck.calibration.synchrony import synchrony_measurements
 from rigcheck.checks import CALIBRATION_CHECKS, Limits, effective_limits, overall_verdict, run_checks
 from rigcheck.errors import ConfigError
-from rigcheck.footage import Clip, Pairing, open_cameras, pair_clips, parse_footage
 from rigcheck.geometry.board_views import usable_views
 from rigcheck.geometry.robust import HUBER_WIDTH, TUKEY_WIDTH
 from rigcheck.jobs.looking import (
     MOST_FULL_LOOKS,
     MOST_LOOKS,
-    Light,
     Looked,
     Search,
     look_at_clip,
@@ -26,14 +23,23 @@ from rigcheck.jobs.looking import (
     refuse_other_board,
 )
 from rigcheck.jobs.moving import MOST_RUNS, RUN_PICTURES, look_at_motion
+from rigcheck.jobs.opening import (
+    OpenedFootage,
+    PairingChoice,
+    camera_light,
+    camera_names,
+    camera_setup,
+    footage_paths,
+    number_of_cameras,
+    open_footage_of,
+    refuse_proxy,
+)
 from rigcheck.model import (
     BoardSpec,
     Calibration,
     CalibrationRun,
-    CameraDescription,
     EffectiveLimit,
     Estimate,
-    Finding,
     ImageArray,
     Report,
     RigDescription,
@@ -50,21 +56,12 @@ from rigcheck.records import (
     result_text,
 )
 from rigcheck.report import ProgressSink, SilentProgress, calibration_page
-from rigcheck.target.edges import linear_light_table
 
 # Written by `write_calibration`; an earlier run's are not replaced without being asked.
 OUTPUTS = ("calibration.yaml", "calibration-opencv.yaml", "result.json", "report.html")
 _WORST_VIEWS = 3
 
 __all__ = ["OUTPUTS", "CalibrationResult", "PairingChoice", "calibrate", "footage_paths", "write_calibration"]
-
-
-@dataclass(frozen=True, kw_only=True)
-class PairingChoice:
-    """How the two cameras' pictures are paired (see :func:`rigcheck.footage.pair_clips`)."""
-
-    by: Literal["auto", "index", "timecode"] = "auto"
-    offset_frames: int | None = None
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -74,19 +71,6 @@ class CalibrationResult:
     run: CalibrationRun
     report: Report
     inputs: tuple[str, ...]
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class _Footage:
-    """The opened clips, paired where there are two."""
-
-    clips: tuple[Clip, ...]
-    pairing: Pairing | None
-
-    @property
-    def findings(self) -> tuple[Finding, ...]:
-        own = tuple(finding for clip in self.clips for finding in clip.info.findings)
-        return own + (() if self.pairing is None else self.pairing.findings)
 
 
 def calibrate(
@@ -137,12 +121,14 @@ def calibrate(
     files = [str(path) for path in (board, rig, prior) if isinstance(path, str | Path)]
     board_spec = board if isinstance(board, BoardSpec) else read_board(board)
     description = rig if isinstance(rig, RigDescription) or rig is None else read_rig(rig)
-    _refuse_proxy(description)
+    refuse_proxy(description)
     limits = effective_limits(
         {} if description is None else description.limits, origin=str(rig) if files and rig else "rig"
     )
-    footage = _open(str(footage1), None if footage2 is None else str(footage2), description, pairing)
-    setups = [_setup(clip, number, description) for number, clip in enumerate(footage.clips)]
+    first, second = str(footage1), None if footage2 is None else str(footage2)
+    names = camera_names(description, number_of_cameras(first, second))
+    footage = open_footage_of(names, first, second, pairing)
+    setups = [camera_setup(clip, number, description) for number, clip in enumerate(footage.clips)]
     looked = _look(footage, board_spec, setups, description, progress)
     refuse_other_board(looked, board_spec, footage.clips)
     known = None if prior is None else intrinsics_prior(_calibration(prior), setups)
@@ -184,18 +170,6 @@ def calibrate(
     return CalibrationResult(run=run, report=_report(run, limits), inputs=tuple(touched))
 
 
-def footage_paths(*footage: str | Path | None) -> tuple[str, ...]:
-    """Files and folders that FOOTAGE names, so that nothing is written over or into them.
-
-    Raises
-    ------
-    InputError
-        When the text is no FOOTAGE.
-    """
-    requests = [parse_footage(str(text)) for text in footage if text is not None]
-    return tuple(str(part.path) for request in requests for part in request.parts)
-
-
 def write_calibration(result: CalibrationResult, out: str | Path, *, replace_earlier: bool = False) -> None:
     """Write calibration.yaml, calibration-opencv.yaml, result.json and report.html, all or none.
 
@@ -229,54 +203,14 @@ def _named(prior: Calibration | str | Path | None) -> str | None:
     return prior.created if isinstance(prior, Calibration) else None if prior is None else str(prior)
 
 
-def _refuse_proxy(rig: RigDescription | None) -> None:
-    if rig is not None and rig.proxy is not None:
-        raise ConfigError(
-            f"{rig.name}: the rig file marks its footage as a proxy (scale {rig.proxy.scale:g}); "
-            "a calibration needs the camera original.",
-            hint="give the camera original and a rig file without the proxy entry.",
-        )
-
-
-def _camera_names(rig: RigDescription | None, count: int) -> tuple[str, ...]:
-    if rig is None:
-        return tuple(f"camera{number}" for number in range(1, count + 1))
-    if len(rig.cameras) != count:
-        raise ConfigError(
-            f"{rig.name}: the rig file describes {len(rig.cameras)} camera(s), footage of {count} is given.",
-            hint="give one footage a camera, in the order of the rig file, or the rig file of this rig.",
-        )
-    return tuple(camera.name for camera in rig.cameras)
-
-
-def _open(
-    footage1: str, footage2: str | None, rig: RigDescription | None, pairing: PairingChoice | None
-) -> _Footage:
-    first = parse_footage(footage1)
-    both_in_one = first.layout is not None
-    if both_in_one and footage2 is not None:
-        raise ConfigError(
-            f"{footage1}: holds both cameras, yet {footage2} is given too.",
-            hint="give the file that holds both cameras alone.",
-        )
-    names = _camera_names(rig, 2 if both_in_one or footage2 is not None else 1)
-    clips = open_cameras([footage1] if footage2 is None else [footage1, footage2], cameras=names)
-    if len(clips) == 1:
-        return _Footage(clips=clips, pairing=None)
-    how = pairing or PairingChoice()
-    return _Footage(
-        clips=clips, pairing=pair_clips(clips[0], clips[1], by=how.by, offset_frames=how.offset_frames)
-    )
-
-
 def _look(
-    footage: _Footage,
+    footage: OpenedFootage,
     board: BoardSpec,
     setups: list[CameraSetup],
     rig: RigDescription | None,
     progress: ProgressSink,
 ) -> Looked:
-    lights = {} if rig is None else {camera.name: _light(camera) for camera in rig.cameras}
+    lights = {} if rig is None else {camera.name: camera_light(camera) for camera in rig.cameras}
     track = progress.track("Looking for the board")
     search = Search(board=board, setups=tuple(setups), lights=lights, on_progress=track)
     if footage.pairing is None:
@@ -284,15 +218,8 @@ def _look(
     return look_at_pair(footage.pairing, search)
 
 
-def _light(camera: CameraDescription) -> Light:
-    table = linear_light_table(
-        camera.transfer, black_level=camera.black_level, video_range=camera.value_range == "video"
-    )
-    return Light(table=table, black_level=camera.black_level)
-
-
 def _timing(
-    footage: _Footage,
+    footage: OpenedFootage,
     solution: Solution,
     board: BoardSpec,
     rig: RigDescription | None,
@@ -308,16 +235,6 @@ def _timing(
         reason=moving.reason,
         offset_frames=moving.offset_frames,
         synchronised=None if rig is None else rig.synchronised,
-    )
-
-
-def _setup(clip: Clip, number: int, rig: RigDescription | None) -> CameraSetup:
-    rate = clip.info.frame_rate
-    return CameraSetup(
-        name=clip.info.camera,
-        image_size_px=clip.info.size_px,
-        frame_rate_hz=None if rate is None else float(rate),
-        mount_rotation_deg=0 if rig is None else rig.cameras[number].mount_rotation_deg,
     )
 
 
@@ -348,7 +265,7 @@ def _rig_options(rig: RigDescription | None, setups: list[CameraSetup]) -> dict[
     }
 
 
-def _notes(footage: _Footage, looked: Looked, chosen: int) -> tuple[str, ...]:
+def _notes(footage: OpenedFootage, looked: Looked, chosen: int) -> tuple[str, ...]:
     sentences = [finding.sentence for finding in footage.findings]
     if footage.pairing is not None and not any("paired by" in one.lower() for one in sentences):
         sentences.append(f"Paired by {footage.pairing.basis}: {footage.pairing.n_pairs} pairs.")
@@ -358,7 +275,7 @@ def _notes(footage: _Footage, looked: Looked, chosen: int) -> tuple[str, ...]:
     return tuple(dict.fromkeys(one[:1].upper() + one[1:] for one in sentences))
 
 
-def _worst_pictures(run: CalibrationRun, footage: _Footage) -> dict[tuple[int, str], ImageArray]:
+def _worst_pictures(run: CalibrationRun, footage: OpenedFootage) -> dict[tuple[int, str], ImageArray]:
     """Pictures of the views that fit worst, fetched again: keeping them all would fill the memory."""
     worst = sorted(run.views, key=lambda view: -view.rms_px)[:_WORST_VIEWS]
     out: dict[tuple[int, str], ImageArray] = {}
