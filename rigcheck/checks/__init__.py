@@ -6,12 +6,14 @@ from rigcheck.checks.core import Check, Outcome, run_checks
 from rigcheck.checks.limits import LIMITS, Limit, Limits, effective_limits
 from rigcheck.checks.table import ALL_CHECKS, check_table
 from rigcheck.checks.verdict import Band, Verdict, exit_code, judge, overall_verdict
+from rigcheck.checks.verification import CHECKS as VERIFY_CHECKS
 
 __all__ = [
     "ALL_CHECKS",
     "CALIBRATION_CHECKS",
     "COMPARE_CHECKS",
     "LIMITS",
+    "VERIFY_CHECKS",
     "Band",
     "Check",
     "Limit",

@@ -1,10 +1,11 @@
 """Every threshold of every check, from the modules `limits_*`, and a rig's overrides of them."""
 
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
 from difflib import get_close_matches
 
-from rigcheck.checks import limits_calibration, limits_compare
+from rigcheck.checks import limits_calibration, limits_compare, limits_verify
 from rigcheck.checks.limit import Limit
 from rigcheck.checks.verdict import Band
 from rigcheck.errors import ConfigError
@@ -15,7 +16,7 @@ __all__ = ["LIMITS", "Limit", "Limits", "effective_limits"]
 DEFAULT_ORIGIN = "default"
 
 
-LIMITS: tuple[Limit, ...] = (*limits_calibration.LIMITS, *limits_compare.LIMITS)
+LIMITS: tuple[Limit, ...] = (*limits_calibration.LIMITS, *limits_compare.LIMITS, *limits_verify.LIMITS)
 
 
 class Limits(Mapping[str, EffectiveLimit]):
@@ -33,12 +34,18 @@ class Limits(Mapping[str, EffectiveLimit]):
     def __len__(self) -> int:
         return len(self._by_name)
 
-    def band(self, quantity: str) -> Band:
-        """Caution and fail limits of a quantity, such as "harm.depth_mm"; KeyError when it has neither."""
+    def band(self, quantity: str, *, camera: str = "") -> Band:
+        """Caution and fail limits of a quantity, such as "harm.depth_mm"; KeyError when it has neither.
+
+        With `camera` the camera's own take precedence, where the rig file gives it some.
+        """
         known = [limit for limit in LIMITS if limit.quantity == quantity]
         if not known:
             raise KeyError(quantity)
-        caution, fail = self.get(f"{quantity}.caution"), self.get(f"{quantity}.fail")
+        caution, fail = (
+            self.get(f"{camera}.{quantity}.{word}") or self.get(f"{quantity}.{word}")
+            for word in ("caution", "fail")
+        )
         return Band(
             caution=None if caution is None else caution.value,
             fail=None if fail is None else fail.value,
@@ -48,7 +55,7 @@ class Limits(Mapping[str, EffectiveLimit]):
 
 
 def effective_limits(
-    overrides: Mapping[str, float] | None = None, *, origin: str = ""
+    overrides: Mapping[str, float] | None = None, *, origin: str = "", cameras: Sequence[str] = ()
 ) -> tuple[EffectiveLimit, ...]:
     """Defaults with a rig file's overrides.
 
@@ -58,11 +65,14 @@ def effective_limits(
         Full name of a limit, to its value.
     origin : str
         Who overrides: the rig file's path.
+    cameras : sequence of str
+        Names of the rig's cameras: an override may be one camera's alone, such as
+        ``upper.framing.look_up_deg.caution``, for limits named ``framing.…``.
 
     Returns
     -------
     tuple of EffectiveLimit
-        In the order of `LIMITS`; `Limits` gives access by name.
+        In the order of `LIMITS`, those of single cameras after them; `Limits` gives access by name.
 
     Raises
     ------
@@ -71,8 +81,9 @@ def effective_limits(
         the wrong order.
     """
     overrides = overrides or {}
+    own = {name: each for name in overrides if (each := _camera_limit(name, cameras)) is not None}
     for name, value in overrides.items():
-        _check_override(name, value, origin)
+        _check_override(own[name][1] if name in own else name, value, origin)
     limits = tuple(
         EffectiveLimit(
             name=limit.name,
@@ -84,7 +95,24 @@ def effective_limits(
         for limit in LIMITS
     )
     _check_order(limits, origin)
-    return limits
+    known = {limit.name: limit for limit in limits}
+    of_cameras = tuple(
+        replace(known[limit], name=name, value=float(overrides[name]), origin=origin)
+        for name, (_, limit) in own.items()
+    )
+    for camera in dict.fromkeys(camera for camera, _ in own.values()):
+        values = {limit: overrides[name] for name, (whose, limit) in own.items() if whose == camera}
+        _check_order(
+            tuple(replace(each, value=float(values.get(each.name, each.value))) for each in limits),
+            f"{origin} ({camera})",
+        )
+    return (*limits, *of_cameras)
+
+
+def _camera_limit(name: str, cameras: Sequence[str]) -> tuple[str, str] | None:
+    """Camera and limit of an override for one camera; None when it is for all."""
+    camera = next((each for each in cameras if name.startswith(f"{each}.framing.")), None)
+    return None if camera is None else (camera, name.removeprefix(f"{camera}."))
 
 
 def _check_override(name: str, value: float, origin: str) -> None:

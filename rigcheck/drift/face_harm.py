@@ -66,7 +66,9 @@ def depth_by_change(
     return np.asarray(full[:, kept])
 
 
-def harm_estimate(fit: FittedChange, depth: FloatArray, *, exact_mm: float | None = None) -> Estimate:
+def harm_estimate(
+    fit: FittedChange, depth: FloatArray, *, exact_mm: float | None = None, known_mm: float | None = None
+) -> Estimate:
     """RMS depth change over the face with its sigma.
 
     Parameters
@@ -76,6 +78,8 @@ def harm_estimate(fit: FittedChange, depth: FloatArray, *, exact_mm: float | Non
         From :func:`depth_by_change`.
     exact_mm : float, optional
         The RMS of the fitted change computed without linearising.
+    known_mm : float, optional
+        Take this as the answer, and tell only how well a fit with this covariance would know it.
 
     Notes
     -----
@@ -87,10 +91,13 @@ def harm_estimate(fit: FittedChange, depth: FloatArray, *, exact_mm: float | Non
     q = depth.T @ depth / len(depth)
     change, covariance = fit.change, fit.change_covariance
     qv = q @ covariance
-    bias, twice = float(np.trace(qv)), float(np.trace(qv @ qv))
+    twice = float(np.trace(qv @ qv))
     raw = float(change @ q @ change) if exact_mm is None else exact_mm**2
-    square = max(raw - bias, 0.0)
+    square = max(raw - float(np.trace(qv)), 0.0) if known_mm is None else known_mm**2
+    # What noise adds to it is taken off again, and it shrinks with a change that is smaller than it looks.
     mixed = max(float(change @ qv @ q @ change) - twice, 0.0)
+    if known_mm is not None:
+        mixed *= min(known_mm**2 / max(raw, 1e-300), 1.0)
     spread = float(np.sqrt(2.0 * twice + 4.0 * mixed))
     value = float(np.sqrt(square))
     up = float(np.sqrt(square + 2.0 * spread)) - value

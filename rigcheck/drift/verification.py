@@ -68,7 +68,9 @@ class Verification:
 
     @property
     def alternatives(self) -> tuple[Explanation, ...]:
-        """Further single causes that explain today's views about as well."""
+        """Further causes that explain today's views about as well; none where nothing changed."""
+        if self.best.cause.kind == "nothing":
+            return ()
         limit = self.best.score + ABOUT_AS_WELL
         return tuple(
             one
@@ -132,7 +134,7 @@ def verification(
         changed=compared.changed,
         harm=harm,
         harm_map=mapped,
-        foretold=_foretold(compared, depth, exact),
+        foretold=_foretold(compared, depth, harm.value or 0.0),
         working_distance_mm=distance,
         fit=replace(today.adjustment.summary, rms_px=rms_px(today.adjustment)),
         measurements=verify_measurements(compared, harm),
@@ -149,9 +151,7 @@ def _distance(calibration: Calibration, given_mm: float | None, seen: Sequence[V
     return float(np.median([view.distance_mm for view in seen]))
 
 
-def _foretold(
-    compared: Compared, depth: FloatArray, exact_mm: float | None
-) -> tuple[tuple[int, Estimate], ...]:
+def _foretold(compared: Compared, depth: FloatArray, known_mm: float) -> tuple[tuple[int, Estimate], ...]:
     """The same harm as more views of the same kind would know it; the calibration's own errors stay."""
     n = len(compared.today.views)
     out = []
@@ -159,5 +159,5 @@ def _foretold(
         better = compared.scales.fit(compared.change.columns, more=count / n)
         covariance = better.covariance * compared.unrest
         fit = replace(compared.change, covariance=covariance)
-        out.append((count, replace(harm_estimate(fit, depth, exact_mm=exact_mm), n=count)))
+        out.append((count, replace(harm_estimate(fit, depth, known_mm=known_mm), n=count)))
     return tuple(out)

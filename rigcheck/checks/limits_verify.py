@@ -1,0 +1,37 @@
+"""Thresholds of the checks of `verify`. How much harm is too much is the limit that every command shares."""
+
+from rigcheck.checks.limit import COMMON, Limit
+
+__all__ = ["LIMITS"]
+
+_FOCUS = (
+    "Thin lens, 6 mm: moving the plane of focus by 100 mm at 150 to 250 mm changes the focal length by 1.67 %; "
+    "0.05 % are 0.06 mm in depth (simulated, f 1420 px, baseline 72 mm), so that 5 and 12 mm are 0.10 and 0.25 mm, "
+    "the harm limits"
+)
+
+LIMITS: tuple[Limit, ...] = (
+    Limit(
+        name="verify.p_value.caution",
+        value=0.001,
+        unit="",
+        source="Chi-square test of both covariances: one untouched rig in a thousand falls below; " + COMMON,
+        worse="below",
+    ),
+    Limit(
+        name="verify.left_p.caution",
+        value=0.001,
+        unit="",
+        source="Chi-square of what the best single cause leaves: one sound fit in a thousand falls below; "
+        + COMMON,
+        worse="below",
+    ),
+    Limit(name="verify.focus_moved_mm.caution", value=5.0, unit="mm", source=_FOCUS),
+    Limit(name="verify.focus_moved_mm.fail", value=12.0, unit="mm", source=_FOCUS),
+    Limit(
+        name="verify.rms_ratio.caution",
+        value=1.5,
+        unit="",
+        source="Today's residuals over the calibration's; blur or a bent board; " + COMMON,
+    ),
+)
