@@ -18,6 +18,7 @@ from rigcheck.model.estimate import Estimate, FitSummary
 from rigcheck.model.face import FACE_POINTS, N_FACE_POINTS, FaceLandmarks, MarkedPoints
 from rigcheck.model.frame import ClipInfo, Finding, Frame, FrameRef
 from rigcheck.model.observation import Observation, Rejection
+from rigcheck.model.performer import ApprovedFitting, Knock, PerformerLooks, PerformerRecord, Worn
 from rigcheck.model.result import CheckResult, EffectiveLimit, Provenance, Report, Status
 from rigcheck.model.rigfile import CameraDescription, Proxy, RigDescription
 
@@ -25,6 +26,7 @@ __all__ = [
     "DISTORTION_LENGTHS",
     "FACE_POINTS",
     "N_FACE_POINTS",
+    "ApprovedFitting",
     "BoardMeasurement",
     "BoardSpec",
     "Calibration",
@@ -43,10 +45,13 @@ __all__ = [
     "Frame",
     "FrameRef",
     "ImageArray",
+    "Knock",
     "LensModel",
     "MarkedPoints",
     "ModelScore",
     "Observation",
+    "PerformerLooks",
+    "PerformerRecord",
     "Provenance",
     "Proxy",
     "Rejection",
@@ -59,4 +64,5 @@ __all__ = [
     "ViewResult",
     "ViewSide",
     "WantedView",
+    "Worn",
 ]

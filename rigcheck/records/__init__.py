@@ -5,6 +5,7 @@ from rigcheck.records.calibration_file import calibration_text
 from rigcheck.records.calibration_reading import read_calibration
 from rigcheck.records.opencv_export import opencv_storage_text
 from rigcheck.records.output import OutputFolder, check_writable, output_folder
+from rigcheck.records.performer_file import performer_text, read_performer
 from rigcheck.records.points_file import points_template, read_points
 from rigcheck.records.provenance import file_sha256, make_provenance
 from rigcheck.records.result_file import parse_result, read_result, result_text
@@ -22,9 +23,11 @@ __all__ = [
     "opencv_storage_text",
     "output_folder",
     "parse_result",
+    "performer_text",
     "points_template",
     "read_board",
     "read_calibration",
+    "read_performer",
     "read_points",
     "read_result",
     "read_rig",

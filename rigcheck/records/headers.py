@@ -5,11 +5,19 @@ from typing import Final
 from rigcheck.errors import SchemaError
 from rigcheck.records.document import Document, described
 
-__all__ = ["CALIBRATION_FORMAT", "POINTS_FORMAT", "RESULT_FORMAT", "VERSION", "require_kind"]
+__all__ = [
+    "CALIBRATION_FORMAT",
+    "PERFORMER_FORMAT",
+    "POINTS_FORMAT",
+    "RESULT_FORMAT",
+    "VERSION",
+    "require_kind",
+]
 
 CALIBRATION_FORMAT: Final = "rigcheck-calibration"
 RESULT_FORMAT: Final = "rigcheck-result"
 POINTS_FORMAT: Final = "rigcheck-points"
+PERFORMER_FORMAT: Final = "rigcheck-performer"
 VERSION: Final = 1
 
 _NAMES = {
@@ -18,6 +26,7 @@ _NAMES = {
     "calibration": "a calibration",
     "result": "a result",
     "points": "a file of marked points",
+    "performer": "a performer record",
 }
 
 
@@ -28,7 +37,7 @@ def require_kind(document: Document, kind: str) -> None:
     ----------
     document : Document
     kind : str
-        "board", "rig", "calibration", "result" or "points".
+        "board", "rig", "calibration", "result", "points" or "performer".
 
     Raises
     ------
@@ -52,11 +61,18 @@ def require_kind(document: Document, kind: str) -> None:
 
 def _kind_of(document: Document) -> str | None:
     """Name the format by what only it has; None when it cannot be told."""
-    by_format = {CALIBRATION_FORMAT: "calibration", RESULT_FORMAT: "result", POINTS_FORMAT: "points"}
+    by_format = {
+        CALIBRATION_FORMAT: "calibration",
+        RESULT_FORMAT: "result",
+        POINTS_FORMAT: "points",
+        PERFORMER_FORMAT: "performer",
+    }
     declared = document.value.get("format")
     if isinstance(declared, str) and declared in by_format:
         return by_format[declared]
     keys = document.value.keys()
+    if "code_name" in keys:
+        return "performer"
     if "squares" in keys or "square_mm" in keys:
         return "board"
     if "checks" in keys or "verdict" in keys:

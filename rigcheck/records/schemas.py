@@ -2,6 +2,7 @@
 
 from rigcheck.records.board_file import BoardFormat
 from rigcheck.records.calibration_file import CalibrationFormat
+from rigcheck.records.performer_file import PerformerFormat
 from rigcheck.records.points_file import PointsFormat
 from rigcheck.records.result_file import ResultFormat
 from rigcheck.records.rig_file import RigFormat
@@ -15,6 +16,7 @@ FORMATS: dict[str, type[Format]] = {
     "calibration": CalibrationFormat,
     "result": ResultFormat,
     "points": PointsFormat,
+    "performer": PerformerFormat,
 }
 
 
@@ -24,7 +26,7 @@ def json_schemas() -> dict[str, dict[str, object]]:
     Returns
     -------
     dict
-        Keys "board", "rig", "calibration", "result", "points".
+        Keys "board", "rig", "calibration", "result", "points", "performer".
     """
     dialect = {"$schema": "https://json-schema.org/draft/2020-12/schema"}
     return {name: dialect | model.model_json_schema() for name, model in FORMATS.items()}
