@@ -83,7 +83,7 @@ def _agreement(comparison: Comparison, limits: Limits) -> Outcome:
     distance = comparison.measurements["agreement.chi_square"].value or 0.0
     message = (
         f"Squared Mahalanobis distance {distance:.1f} in {found.n} directions; two calibrations of an unchanged rig "
-        f"differ by as much in a share {found.value:.2g} of cases."
+        f"differ by as much in {_share_words(found.value)}."
     )
     if comparison.common.bounded:
         message += " What they have in common makes this share too large."
@@ -97,6 +97,12 @@ def _agreement(comparison: Comparison, limits: Limits) -> Outcome:
         else "The two tell of different rigs: look for what was knocked, refocused or changed between them, and "
         "run verify with the board before the next take.",
     )
+
+
+def _share_words(p_value: float) -> str:
+    if p_value < 1e-6:
+        return "fewer than one of a million cases"
+    return f"{100 * p_value:.2g} % of cases"
 
 
 def _mapping(comparison: Comparison, limits: Limits) -> Outcome:

@@ -21,6 +21,7 @@ __all__ = [
     "Comparison",
     "ParameterDifference",
     "compare_calibrations",
+    "rig_agreement",
 ]
 
 
@@ -117,7 +118,7 @@ def compare_calibrations(
     pose = (
         None if a.stereo is None or b.stereo is None else pose_difference(a, b, cameras_turns(cameras), joint)
     )
-    agreement = None if reason else _agreement(a, b, joint)
+    agreement = None if reason else rig_agreement(a, b, joint)
     harm = face_harm(a, b, cameras_turns(cameras), joint, viewing)
     measurements = harm.measurements | _agreement_measurements(agreement, reason)
     for mapping in cameras:
@@ -162,8 +163,11 @@ def _rig_names(calibration: Calibration) -> set[str]:
     return {name for name in calibration.parameters if not name.startswith("board.")}
 
 
-def _agreement(a: Calibration, b: Calibration, joint: Joint) -> ChiSquare:
-    """Mahalanobis distance over everything that both hold of the rig (not the boards' shapes)."""
+def rig_agreement(a: Calibration, b: Calibration, joint: Joint) -> ChiSquare:
+    """Squared Mahalanobis distance over everything that both hold of the rig (not the boards' shapes).
+
+    Both must have the same parameters and camera names.
+    """
     rows = np.flatnonzero(rig_selector(a).sum(1) > 0)
     difference = _rig_difference(a, b)[rows]
     first, second = (c[np.ix_(rows, rows)] for c in (joint.first, joint.second))

@@ -14,17 +14,13 @@ RIG = reference_rig()
 SETUPS = [CameraSetup(name=c.name, image_size_px=c.image_size_px) for c in (RIG.camera1, RIG.camera2)]
 MEASURED = replace(
     BOARD,
-    measured=BoardMeasurement(
-        across_mm=81.0, across_squares=9, down_mm=108.0, down_squares=12, u_mm=0.02
-    ),
+    measured=BoardMeasurement(across_mm=81.0, across_squares=9, down_mm=108.0, down_squares=12, u_mm=0.02),
 )
 TERMS = ("focal_x_px", "focal_y_px", "centre_x_px", "centre_y_px", "k1", "k2", "p1", "p2")
 
 
 def provenance(created="2026-01-05T08:00:00+00:00", **options):
-    return Provenance(
-        created=created, versions={}, inputs_sha256={}, options=options, command="calibrate"
-    )
+    return Provenance(created=created, versions={}, inputs_sha256={}, options=options, command="calibrate")
 
 
 @cache
