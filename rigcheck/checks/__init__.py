@@ -3,6 +3,7 @@
 from rigcheck.checks.calibration import CHECKS as CALIBRATION_CHECKS
 from rigcheck.checks.compare import CHECKS as COMPARE_CHECKS
 from rigcheck.checks.core import Check, Outcome, run_checks
+from rigcheck.checks.framing import CHECKS as FRAMING_CHECKS
 from rigcheck.checks.limits import LIMITS, Limit, Limits, effective_limits
 from rigcheck.checks.table import ALL_CHECKS, check_table
 from rigcheck.checks.verdict import Band, Verdict, exit_code, judge, overall_verdict
@@ -12,6 +13,7 @@ __all__ = [
     "ALL_CHECKS",
     "CALIBRATION_CHECKS",
     "COMPARE_CHECKS",
+    "FRAMING_CHECKS",
     "LIMITS",
     "VERIFY_CHECKS",
     "Band",
