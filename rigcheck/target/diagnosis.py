@@ -11,14 +11,22 @@ from rigcheck.model import BoardSpec
 from rigcheck.opencv import cv2
 from rigcheck.records.board_file import dictionary_names
 from rigcheck.target.checkerboard import checkerboard_starts
-from rigcheck.target.layout import board_layout, check_board, open_dictionary
-from rigcheck.target.markers import Agreement, Markers, agreement, find_markers, marker_detector
+from rigcheck.target.layout import board_layout, check_board, marker_side_modules, open_dictionary
+from rigcheck.target.markers import (
+    LEAST_MODULE_PX,
+    Agreement,
+    Markers,
+    agreement,
+    find_markers,
+    marker_detector,
+)
 
 Picture = NDArray[np.uint8]
 
 __all__ = ["diagnose_description"]
 
 MIN_MARKERS = 4
+MIN_ROWS = 4
 MOST_SQUARES = 40
 RATIO_TOLERANCE = 0.06
 RATIOS = (0.5, 0.6, 0.7, 0.8, 0.9)
@@ -55,10 +63,12 @@ def diagnose_description(image: Picture, spec: BoardSpec) -> str | None:
     Notes
     -----
     For a ChArUco board: the other layout, columns and rows swapped, other numbers of squares, a
-    mirrored picture, other dictionaries, another ratio of marker to square. For a checkerboard:
-    inner corners counted instead of squares and the reverse, and one row or column more or less. The
-    number of rows is judged by the highest id seen, so it may be larger than said. What cannot be
-    seen in a picture: the size of the squares.
+    mirrored picture, other dictionaries, another ratio of marker to square, a second board of the same
+    dictionary. For a checkerboard: inner corners counted instead of squares and the reverse, and one row or
+    column more or less. The number of rows is judged by the highest id seen, so it may be larger than said.
+    Nothing is named where a marker's modules are smaller than three pixels: right boards look wrong there.
+    What cannot be seen in a picture: the size of the squares; a second board of another dictionary, which
+    does no harm.
     """
     check_board(spec)
     if min(image.shape) < 32:
@@ -66,12 +76,16 @@ def diagnose_description(image: Picture, spec: BoardSpec) -> str | None:
     if spec.kind == "checkerboard":
         return _checkerboard(image, spec)
     markers = _markers(image, str(spec.dictionary))
+    if 0.0 < markers.side_px < LEAST_MODULE_PX * marker_side_modules(str(spec.dictionary)):
+        return None
     members = int(_agreed(markers, spec).members.sum())
     suspicions = [one for one in _other_shapes(spec) if _fits(markers, one.spec, more_than=members)]
     if suspicions:
         return suspicions[0].sentence
     if _fits(markers, spec):
         return _marker_ratio(markers, spec, spec)
+    if (second := _second_board(markers, spec)) is not None:
+        return second
     for ratio in RATIOS:
         resized = replace(spec, marker_mm=ratio * spec.square_mm)
         if _fits(markers, resized):
@@ -99,6 +113,20 @@ def _fits(markers: Markers, spec: BoardSpec, *, more_than: int = 0) -> bool:
     count = int(agreed.members.sum())
     enough = count >= MIN_MARKERS and count > more_than + more_than // 20
     return enough and agreed.sound and 2 * count >= len(markers.ids)
+
+
+def _second_board(markers: Markers, spec: BoardSpec) -> str | None:
+    """Whether the described board is there, and markers that are no part of it besides."""
+    members = _agreed(markers, spec).members
+    own, others = markers.chosen(members), markers.chosen(~members)
+    rows = board_layout(spec).marker_cells[own.ids, 1]
+    # A board with other columns agrees with the description along one of its rows, not over several.
+    if len(np.unique(rows)) < MIN_ROWS or len(others.ids) < MIN_MARKERS or not _fits(own, spec):
+        return None
+    return (
+        f"Besides the board described, another one with markers of {spec.dictionary} is in the picture "
+        f"({len(others.ids)} markers that are no part of it): take it out of view."
+    )
 
 
 def _other_shapes(spec: BoardSpec) -> Iterator[_Suspicion]:

@@ -13,6 +13,7 @@ FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 
 __all__ = [
+    "LEAST_MODULE_PX",
     "Agreement",
     "CornerStart",
     "Markers",
@@ -25,10 +26,12 @@ __all__ = [
 NEAR_SQUARES = 3.2
 AGREE_SQUARES = 0.35
 AGREE_GROWTH = 0.12
-MIN_SHARE = 0.7
+MIN_SHARE = 0.55
 MOST_AGAINST = 0.06
 # Half diagonal of a square: the centre of the marker beside a corner is this far from it.
 BESIDE_SQUARES = 0.71
+# Smaller modules are read, but the markers' corners are then too rough to say how markers stand to each other.
+LEAST_MODULE_PX = 3.0
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -37,6 +40,17 @@ class Markers:
 
     ids: IntArray
     corners_px: FloatArray
+
+    @property
+    def side_px(self) -> float:
+        """Median side of the markers, px; 0 without any.
+
+        OpenCV gives the centres of the outermost black pixels, half a pixel inside at either end.
+        """
+        if not len(self.ids):
+            return 0.0
+        sides = np.linalg.norm(self.corners_px - np.roll(self.corners_px, 1, axis=1), axis=2)
+        return float(np.median(sides)) + 1.0
 
     def chosen(self, keep: NDArray[np.bool_]) -> "Markers":
         """Keep some of the markers."""
@@ -96,9 +110,9 @@ class Agreement:
     def sound(self) -> bool:
         """Whether the layout can be the picture's.
 
-        A few misread ids leave a share of 0.9 and one or two markers against it. Columns and rows
-        swapped leave 0.4 or less; the other layout on an odd number of columns agrees but where one row
-        of markers meets the next, which sets a tenth of them against it.
+        A few misread ids leave a share of 0.9 and one or two markers against it, modules of 2 px as little
+        as 0.65. Columns and rows swapped leave 0.4 or less; the other layout on an odd number of columns
+        agrees but where one row of markers meets the next, which sets a tenth of them against it.
         """
         count = int(self.members.sum())
         return self.share >= MIN_SHARE and self.against <= max(2, MOST_AGAINST * count)
