@@ -5,6 +5,8 @@ from rigcheck.calibration.blind_noise import noise_measurements
 from rigcheck.calibration.blind_pattern import pattern_measurements
 from rigcheck.calibration.blind_print import known_length_measurements, pixel_measurements
 from rigcheck.calibration.solve import Solution
+from rigcheck.calibration.together import together_measurements
+from rigcheck.calibration.wander import wander_measurements
 from rigcheck.model import Estimate
 
 __all__ = ["blind_measurements"]
@@ -23,12 +25,15 @@ def blind_measurements(solution: Solution, *, working_distance_mm: float) -> dic
     -------
     dict of str to Estimate
         See :mod:`~rigcheck.calibration.blind_noise`, :mod:`~rigcheck.calibration.blind_print`,
-        :mod:`~rigcheck.calibration.blind_pattern` and :mod:`~rigcheck.calibration.blind_drift`.
+        :mod:`~rigcheck.calibration.blind_pattern`, :mod:`~rigcheck.calibration.wander`,
+        :mod:`~rigcheck.calibration.together` and :mod:`~rigcheck.calibration.blind_drift`.
     """
     return {
         **noise_measurements(solution),
         **pixel_measurements(solution),
         **pattern_measurements(solution),
         **known_length_measurements(solution),
+        **wander_measurements(solution),
+        **together_measurements(solution),
         **drift_measurements(solution, working_distance_mm=working_distance_mm),
     }

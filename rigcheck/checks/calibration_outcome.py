@@ -124,7 +124,7 @@ CHECKS: tuple[Check[CalibrationRun], ...] = (
         remedy="Check the board file; film with more varied tilts",
         limit="fit.condition_number",
         measure=_solver,
-        requires=("CAL31",),
+        requires=("CAL31", "CAL51"),
     ),
     Check(
         code="CAL10",

@@ -1,7 +1,11 @@
 """From board footage to a calibration with its checks and its files."""
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
+
+import numpy as np
 
 from rigcheck.calibration import LENSES, CameraSetup, Lens, Solution, calibration_run, solve
 from rigcheck.calibration.choose import MOST_VIEWS, choose_views
@@ -9,6 +13,7 @@ from rigcheck.calibration.focus import focus_measurements
 from rigcheck.calibration.plate import plate_findings, plate_flex
 from rigcheck.calibration.prior import intrinsics_prior
 from rigcheck.calibration.synchrony import synchrony_measurements
+from rigcheck.calibration.together import refusal_of_pair
 from rigcheck.checks import CALIBRATION_CHECKS, Limits, effective_limits, overall_verdict, run_checks
 from rigcheck.errors import ConfigError
 from rigcheck.geometry.board_views import usable_views
@@ -144,19 +149,16 @@ def calibrate(
     touched = dict.fromkeys((*files, *footage_paths(footage1, footage2)))
     for clip in footage.clips:
         hashes |= clip.hashes()
-    run = calibration_run(
-        solution,
-        provenance=make_provenance(
-            "calibrate",
-            inputs=hashes,
-            options=_options(footage1, footage2, pairing)
-            | {"lens": lens, "flat_board": flat_board, "prior": _named(prior)}
-            | _rig_options(description, setups),
-        ),
-        working_distance_mm=None if description is None else description.working_distance_mm,
-        rejected=looked.rejected,
-        notes=_notes(footage, looked, len(chosen)),
-    )
+    options = _options(footage1, footage2, pairing) | _rig_options(description, setups)
+    options |= {"lens": lens, "flat_board": flat_board, "prior": _named(prior)}
+    with _carried_to_the_face(solution):
+        run = calibration_run(
+            solution,
+            provenance=make_provenance("calibrate", inputs=hashes, options=options),
+            working_distance_mm=None if description is None else description.working_distance_mm,
+            rejected=looked.rejected,
+            notes=_notes(footage, looked, len(chosen)),
+        )
     timing = _timing(footage, solution, board_spec, description, progress)
     focus = focus_measurements(run, looked.edges, description)
     flex = plate_flex(run)
@@ -184,6 +186,17 @@ def write_calibration(result: CalibrationResult, out: str | Path, *, replace_ear
         folder.write_text("calibration-opencv.yaml", opencv_storage_text(calibration))
         folder.write_text("result.json", result_text(result.report))
         folder.write_text("report.html", calibration_page(result.report, result.run))
+
+
+@contextmanager
+def _carried_to_the_face(solution: Solution) -> Iterator[None]:
+    """Say why a solution cannot be carried to the face: rays of two cameras that never meet."""
+    try:
+        yield
+    except np.linalg.LinAlgError as error:
+        if len(solution.setups) == 2:
+            raise refusal_of_pair(solution) from error
+        raise
 
 
 def _calibration(prior: Calibration | str | Path) -> Calibration:

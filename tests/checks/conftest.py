@@ -34,6 +34,9 @@ PAIR_MEASUREMENTS = {
     "stereo.offset_frames": Estimate(value=0.0, n=100),
     "stereo.free_running": Estimate(value=0.0),
     "board.scale_sigma": Estimate(value=0.0002),
+    "stereo.together_ratio": Estimate(value=1.03, n=24),
+    "stereo.noise_alone_px": Estimate(value=0.09, unit="px", n=24),
+    "stereo.better_shift": Estimate(value=0.0, n=24),
 }
 CAMERA_MEASUREMENTS = {
     "harm_depth_mm": Estimate(value=0.05, unit="mm"),
@@ -58,6 +61,9 @@ CAMERA_MEASUREMENTS = {
     "local_noise_px": Estimate(value=0.1, sigma=0.002, unit="px"),
     "focal_ratio": Estimate(value=1.0003, sigma=0.0001),
     "pixel_aspect_error": Estimate(value=0.0003, sigma=0.0001),
+    "wander_px": Estimate(value=0.2, sigma=0.3, unit="px", n=24),
+    "wander_ratio": Estimate(value=1.02, sigma=0.11, n=24),
+    "wander_share": Estimate(value=0.001, n=24),
     "pattern_px": Estimate(value=0.004, sigma=0.003, unit="px"),
     "pattern_ratio": Estimate(value=1.05, sigma=0.13),
     "pattern_worst_px": Estimate(value=0.07, sigma=0.01, unit="px"),
