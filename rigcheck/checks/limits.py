@@ -5,7 +5,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from difflib import get_close_matches
 
-from rigcheck.checks import limits_calibration, limits_compare, limits_rigid, limits_verify
+from rigcheck.checks import limits_calibration, limits_compare, limits_fitting, limits_rigid, limits_verify
 from rigcheck.checks.limit import Limit
 from rigcheck.checks.verdict import Band
 from rigcheck.errors import ConfigError
@@ -21,6 +21,7 @@ LIMITS: tuple[Limit, ...] = (
     *limits_rigid.LIMITS,
     *limits_compare.LIMITS,
     *limits_verify.LIMITS,
+    *limits_fitting.LIMITS,
 )
 
 
