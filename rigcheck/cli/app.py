@@ -6,6 +6,7 @@ from typing import Annotated, Literal
 import typer
 
 from rigcheck.cli.compare import compare
+from rigcheck.cli.fitting import fitting
 
 app = typer.Typer(
     name="rigcheck",
@@ -127,3 +128,4 @@ def limits(
 
 
 app.command()(compare)
+app.command()(fitting)

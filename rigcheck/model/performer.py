@@ -1,6 +1,6 @@
 """What is written down of a performer, by code name only: the helmet as set, how they look, what happened."""
 
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field, fields, replace
 
 __all__ = ["ApprovedFitting", "Knock", "PerformerLooks", "PerformerRecord", "Worn"]
 
@@ -21,6 +21,22 @@ class PerformerLooks:
     def unknown(self) -> tuple[str, ...]:
         """Names of what nobody has said yet."""
         return tuple(each.name for each in fields(self) if getattr(self, each.name) is None)
+
+    def answered(self, name: str, answer: bool) -> "PerformerLooks":
+        """The looks with one of the questions answered; ValueError for what is none."""
+        match name:
+            case "glasses":
+                return replace(self, glasses=answer)
+            case "accessories":
+                return replace(self, accessories=answer)
+            case "heavy_make_up":
+                return replace(self, heavy_make_up=answer)
+            case "hair_over_brows":
+                return replace(self, hair_over_brows=answer)
+            case "facial_hair":
+                return replace(self, facial_hair=answer)
+            case _:
+                raise ValueError(f"{name!r} is no question about looks")
 
     def changed_from(self, earlier: "PerformerLooks") -> tuple[str, ...]:
         """Names of what is known both times and differs; notes differ where both are given."""

@@ -39,6 +39,12 @@ _SENTENCES = {
         "fail": "Do not mix the two: the difference shows on the face.",
         "inconclusive": "It is not decided whether the difference shows on the face.",
     },
+    "fitting": {
+        "pass": "The face sits right in the frame.",
+        "caution": "The face sits in the frame, with something to better.",
+        "fail": "The face does not sit right in the frame yet.",
+        "inconclusive": "It is not decided whether the face sits right in the frame.",
+    },
 }
 _ANY_COMMAND = {
     "pass": "Every check that could be made passed.",

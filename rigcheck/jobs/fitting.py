@@ -1,0 +1,493 @@
+"""From footage of a performer's face to how it sits in the frame, what to turn, and the record that keeps it."""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rigcheck.checks import FRAMING_CHECKS, Limits, effective_limits, overall_verdict, run_checks
+from rigcheck.errors import ConfigError
+from rigcheck.face.fitting_run import CameraSeen, FittingRun, camera_optics, fitting_run
+from rigcheck.footage import Clip
+from rigcheck.geometry.upright import upright_picture
+from rigcheck.jobs.fitting_looking import (
+    MOST_LOOKS,
+    FaceNotFound,
+    LookedCamera,
+    Marking,
+    look_for_face,
+    positions_to_look_at,
+)
+from rigcheck.jobs.opening import (
+    OpenedFootage,
+    PairingChoice,
+    camera_names,
+    footage_paths,
+    number_of_cameras,
+    open_footage_of,
+)
+from rigcheck.landmarks import MIRRORED_NOTE, Looks
+from rigcheck.model import (
+    ApprovedFitting,
+    Calibration,
+    EffectiveLimit,
+    MarkedPoints,
+    PerformerLooks,
+    PerformerRecord,
+    Report,
+    RigDescription,
+)
+from rigcheck.records import (
+    file_sha256,
+    make_provenance,
+    output_folder,
+    performer_text,
+    read_calibration,
+    read_performer,
+    read_points,
+    read_result,
+    read_rig,
+    result_text,
+)
+from rigcheck.report import OnProgress, ProgressSink, SilentProgress
+from rigcheck.report.fitting_page import fitting_page
+
+# Written by `write_fitting`; an earlier run's are not replaced without being asked.
+OUTPUTS = ("result.json", "report.html", "performer.yaml")
+_UNNAMED = "unnamed"
+
+__all__ = [
+    "OUTPUTS",
+    "FaceNotFound",
+    "FittingInputs",
+    "FittingResult",
+    "PairingChoice",
+    "asked",
+    "fitting",
+    "footage_paths",
+    "marking_names",
+    "write_fitting",
+    "write_marking",
+]
+
+
+@dataclass(frozen=True, kw_only=True)
+class FittingInputs:
+    """What `fitting` takes beside the footage; all optional.
+
+    `looks` are said now and override the record's; what nobody has said stays open.
+    """
+
+    rig: RigDescription | str | Path | None = None
+    calibration: Calibration | str | Path | None = None
+    points: Sequence[str | Path] = ()
+    approved: str | Path | None = None
+    performer: PerformerRecord | str | Path | None = None
+    code_name: str | None = None
+    looks: PerformerLooks | None = None
+    pairing: PairingChoice | None = None
+
+    @property
+    def files(self) -> tuple[str, ...]:
+        """Paths among the inputs."""
+        single = (self.rig, self.calibration, self.approved, self.performer)
+        return tuple(str(each) for each in (*single, *self.points) if isinstance(each, str | Path))
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class FittingResult:
+    """What was measured (`run`), what the checks make of it (`report`), and the performer's record as it is now."""
+
+    run: FittingRun
+    report: Report
+    record: PerformerRecord
+    inputs: tuple[str, ...]
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Read:
+    """The inputs as read and fitted to each other."""
+
+    rig: RigDescription | None
+    calibration: Calibration | None
+    names: tuple[str, ...]
+    marked: dict[str, MarkedPoints]
+    approved: Report | None
+    approved_sha256: str
+    record: PerformerRecord
+    looks: PerformerLooks
+    notes: tuple[str, ...]
+
+
+def fitting(
+    footage1: str | Path,
+    footage2: str | Path | None = None,
+    *,
+    given: FittingInputs | None = None,
+    progress: ProgressSink | None = None,
+) -> FittingResult:
+    """Judge how a performer's face sits in the frames of one camera, or of a pair.
+
+    Parameters
+    ----------
+    footage1, footage2 : str or Path
+        FOOTAGE of each camera (file, folder, picture, in and out points; see README).
+    given : FittingInputs, optional
+    progress : ProgressSink, optional
+
+    Returns
+    -------
+    FittingResult
+        Nothing is written; see :func:`write_fitting`.
+
+    Raises
+    ------
+    FaceNotFound
+        When a camera shows no usable face; see :func:`write_marking`.
+    RigcheckError
+        InputError, ConfigError: where, what was found, what was needed, what to do.
+    """
+    given, progress = given or FittingInputs(), progress or SilentProgress()
+    read = _read(str(footage1), None if footage2 is None else str(footage2), given)
+    limits = effective_limits(
+        {} if read.rig is None else read.rig.limits,
+        origin=str(given.rig) if isinstance(given.rig, str | Path) else "rig",
+        cameras=read.names,
+    )
+    footage = open_footage_of(
+        read.names, str(footage1), None if footage2 is None else str(footage2), given.pairing
+    )
+    looked = _look(footage, read, progress)
+    pair = read.calibration is not None and len(looked) == 2 and read.calibration.stereo is not None
+    run = fitting_run(
+        [one.seen for one in looked],
+        rig=read.calibration.rig if pair and read.calibration is not None else None,
+        approved=read.approved,
+        rejected=[rejection for one in looked for rejection in one.rejected],
+    )
+    approval = _approval(read)
+    run = replace(
+        run,
+        looks=read.looks,
+        approved_looks=None if approval is None else approval.looks,
+        notes=(*_notes(footage, read), *run.notes),
+        pictures=_shown(run, footage.clips, [one.seen for one in looked]),
+    )
+    report = _report(run, limits, given, footage, (footage1, footage2))
+    touched = (*given.files, *footage_paths(footage1, footage2))
+    record = _as_of(read, report)
+    return FittingResult(run=run, report=report, record=record, inputs=tuple(dict.fromkeys(touched)))
+
+
+def asked(given: FittingInputs, ask: Callable[[str], bool]) -> FittingInputs:
+    """Ask about the looks that neither the record nor the options say; once known they stay in the record.
+
+    Parameters
+    ----------
+    given : FittingInputs
+    ask : callable
+        Name of a look to yes or no.
+    """
+    looks = _said(_record(given), given.looks)
+    for name in looks.unknown:
+        looks = looks.answered(name, ask(name))
+    return replace(given, looks=looks)
+
+
+def write_fitting(
+    result: FittingResult, out: str | Path, *, pictures: bool = True, replace_earlier: bool = False
+) -> None:
+    """Write result.json, report.html and performer.yaml, all or none.
+
+    Parameters
+    ----------
+    result : FittingResult
+    out : str or Path
+    pictures : bool
+        False leaves every picture of the performer out of the report.
+    replace_earlier : bool
+
+    Raises
+    ------
+    OutputError
+        When the folder cannot be written, or holds an earlier result and `replace_earlier` is False.
+    """
+    run = result.run if pictures else replace(result.run, pictures={})
+    with output_folder(out, replace=replace_earlier, protects=OUTPUTS, inputs=result.inputs) as folder:
+        folder.write_text("result.json", result_text(result.report))
+        folder.write_text("report.html", fitting_page(result.report, run, result.record))
+        folder.write_text("performer.yaml", performer_text(result.record))
+
+
+def marking_names(marking: Marking) -> tuple[str, str]:
+    """Names of the picture to mark and of the points file to fill in."""
+    return f"mark-{marking.camera}.png", f"points-{marking.camera}.yaml"
+
+
+def write_marking(
+    marking: Marking, out: str | Path, *, inputs: Sequence[str] = (), replace_earlier: bool = False
+) -> None:
+    """Write the picture to mark and the points file to fill in; nothing else."""
+    picture, points = marking_names(marking)
+    with output_folder(out, replace=replace_earlier, protects=(picture, points), inputs=inputs) as folder:
+        folder.write_bytes(picture, marking.picture_png)
+        folder.write_text(points, marking.template)
+
+
+def _read(footage1: str, footage2: str | None, given: FittingInputs) -> _Read:
+    rig = given.rig if isinstance(given.rig, RigDescription) or given.rig is None else read_rig(given.rig)
+    calibration = given.calibration
+    if isinstance(calibration, str | Path):
+        calibration = read_calibration(calibration)
+    count = number_of_cameras(footage1, footage2)
+    notes: list[str] = []
+    names = camera_names(rig, count)
+    if rig is not None and rig.proxy is not None and calibration is not None:
+        notes.append("The rig file marks the footage as a proxy: its calibration is not used.")
+        calibration = None
+    if calibration is not None:
+        calibration, names = _fitting_calibration(calibration, rig, names)
+    marked = _points(given.points, names)
+    approved = None if given.approved is None else read_result(given.approved)
+    if approved is not None and approved.command != "fitting":
+        raise ConfigError(
+            f"{given.approved}: a result of '{approved.command}' found, one of 'fitting' needed.",
+            hint="give the result.json that the approved fitting wrote.",
+        )
+    if approved is not None and approved.verdict == "fail":
+        notes.append("A check had failed in the fitting given as approved.")
+    record = _record(given)
+    return _Read(
+        rig=rig,
+        calibration=calibration,
+        names=names,
+        marked=marked,
+        approved=approved,
+        approved_sha256="" if given.approved is None else file_sha256(given.approved),
+        record=record,
+        looks=_said(record, given.looks),
+        notes=tuple(notes),
+    )
+
+
+def _fitting_calibration(
+    calibration: Calibration, rig: RigDescription | None, names: tuple[str, ...]
+) -> tuple[Calibration, tuple[str, ...]]:
+    """The calibration of these cameras in their order, and their names."""
+    known = [entry.camera.name for entry in calibration.cameras]
+    if rig is None and len(known) == len(names):
+        return calibration, tuple(known)
+    if list(names) == known:
+        return calibration, names
+    if rig is not None and len(names) == 1 and names[0] in known:
+        entry = calibration.cameras[known.index(names[0])]
+        return replace(calibration, cameras=(entry,), stereo=None), names
+    raise ConfigError(
+        f"The calibration is of {', '.join(known)}; the footage of {', '.join(names)}.",
+        hint="give the calibration of these cameras, and the footages in the order of the rig file; one camera of "
+        "a pair takes a rig file that names it.",
+    )
+
+
+def _points(paths: Sequence[str | Path], names: tuple[str, ...]) -> dict[str, MarkedPoints]:
+    marked: dict[str, MarkedPoints] = {}
+    for path in paths:
+        found = read_points(path)
+        if found.camera not in names or found.camera in marked:
+            wrong = "twice" if found.camera in marked else "which is none of these"
+            raise ConfigError(
+                f"{path}: points of camera {found.camera!r} found, {wrong}; the cameras are {', '.join(names)}.",
+                hint="give one file of points a camera, with the camera's name as in the rig file.",
+            )
+        marked[found.camera] = found
+    return marked
+
+
+def _record(given: FittingInputs) -> PerformerRecord:
+    """The record as given, or a new one, with what is said of the looks now."""
+    known = given.performer
+    if known is None:
+        record = PerformerRecord(code_name=given.code_name or _UNNAMED)
+    else:
+        record = known if isinstance(known, PerformerRecord) else read_performer(known)
+        if given.code_name is not None and given.code_name != record.code_name:
+            raise ConfigError(
+                f"The record is of {record.code_name!r}, the code name given is {given.code_name!r}.",
+                hint="give the record of this performer, or leave the code name out.",
+            )
+    return record
+
+
+def _said(record: PerformerRecord, looks: PerformerLooks | None) -> PerformerLooks:
+    if looks is None:
+        return record.looks
+    said = {name: value for name, value in vars(looks).items() if value not in (None, "")}
+    return replace(record.looks, **said)
+
+
+def _approval(read: _Read) -> ApprovedFitting | None:
+    """The approval in force: the record's own, or of another result given, with the looks the record holds."""
+    known = read.record.approved
+    if read.approved is None or (known is not None and known.result_sha256 == read.approved_sha256):
+        return known
+    return ApprovedFitting(
+        when=read.approved.provenance.created, result_sha256=read.approved_sha256, looks=read.record.looks
+    )
+
+
+def _as_of(read: _Read, report: Report) -> PerformerRecord:
+    """The record with what this fitting adds."""
+    calibration = read.record.calibration if read.calibration is None else read.calibration.created
+    line = f"{report.provenance.created} fitting: {report.verdict}"
+    return replace(
+        read.record,
+        rig=read.record.rig if read.rig is None else read.rig.name,
+        calibration=calibration,
+        looks=read.looks,
+        notes=(*read.record.notes, line),
+        approved=_approval(read),
+    )
+
+
+def _look(footage: OpenedFootage, read: _Read, progress: ProgressSink) -> list[LookedCamera]:
+    track = progress.track("Looking for the face")
+    count = len(footage.clips[0]) if footage.pairing is None else footage.pairing.n_pairs
+    columns = [
+        footage.clips[k].indices if footage.pairing is None else footage.pairing.indices[:, k]
+        for k in range(len(footage.clips))
+    ]
+    places = set(positions_to_look_at(count, marked=bool(read.marked)))
+    for name, marked in read.marked.items():
+        places |= set(np.flatnonzero(columns[read.names.index(name)] == marked.frame_idx).tolist())
+    order = sorted(places)
+    out = []
+    for k, clip in enumerate(footage.clips):
+        described = None if read.rig is None else read.rig.cameras[k]
+        _check_size(clip, read.calibration, k)
+        optics = camera_optics(
+            clip.info.size_px,
+            described,
+            calibration=read.calibration,
+            camera_idx=k,
+            working_distance_mm=None if read.rig is None else read.rig.working_distance_mm,
+        )
+        out.append(
+            look_for_face(
+                clip,
+                columns[k][order].tolist(),
+                optics,
+                looks=_looks(read, k),
+                marked=read.marked.get(clip.info.camera),
+                on_progress=_from(track, k * len(order), len(footage.clips) * len(order)),
+            )
+        )
+    return out
+
+
+def _from(track: OnProgress, done: int, total: int) -> OnProgress:
+    """Progress of one camera as part of all."""
+    return lambda now, _: track(done + now, total)
+
+
+def _check_size(clip: Clip, calibration: Calibration | None, camera_idx: int) -> None:
+    if calibration is None:
+        return
+    size = calibration.cameras[camera_idx].camera.image_size_px
+    if size != clip.info.size_px:
+        raise ConfigError(
+            f"{clip.info.origin} ({clip.info.camera}): {clip.info.size_px[0]} × {clip.info.size_px[1]} px found, the "
+            f"calibration is for {size[0]} × {size[1]} px.",
+            hint="give the camera original; for a proxy, leave the calibration out and mark it in the rig file.",
+        )
+
+
+def _looks(read: _Read, camera_idx: int) -> Looks:
+    looks = read.looks
+    infrared = read.rig is not None and read.rig.cameras[camera_idx].wavelength == "near_infrared"
+    return Looks(
+        glasses=bool(looks.glasses),
+        facial_hair=bool(looks.facial_hair),
+        hair_over_brows=bool(looks.hair_over_brows),
+        heavy_make_up=bool(looks.heavy_make_up),
+        near_infrared=infrared,
+    )
+
+
+def _notes(footage: OpenedFootage, read: _Read) -> tuple[str, ...]:
+    sentences = [finding.sentence for finding in footage.findings]
+    if footage.pairing is not None and not any("paired by" in one.lower() for one in sentences):
+        sentences.append(f"Paired by {footage.pairing.basis}: {footage.pairing.n_pairs} pairs.")
+    widened = sorted(
+        {
+            name.replace("_", " ")
+            for k in range(len(footage.clips))
+            for name, value in vars(_looks(read, k)).items()
+            if value
+        }
+    )
+    if widened:
+        sentences.append(
+            f"The face's points are less sure with {', '.join(widened)}: their sigmas are larger for it."
+        )
+    if read.looks.unknown:
+        open_looks = ", ".join(name.replace("_", " ") for name in read.looks.unknown)
+        sentences.append(f"Nobody has said about: {open_looks} (--looks, or the performer record).")
+    if read.record.code_name == _UNNAMED:
+        sentences.append("The record has no code name yet: give one with --code-name, never a real name.")
+    if read.calibration is None or read.calibration.stereo is None:
+        sentences.append(MIRRORED_NOTE)
+    return tuple(dict.fromkeys((*read.notes, *(one[:1].upper() + one[1:] for one in sentences))))
+
+
+def _shown(
+    run: FittingRun, clips: Sequence[Clip], seen: Sequence[CameraSeen]
+) -> dict[str, NDArray[np.uint8]]:
+    """The picture of each camera that the report shows, upright."""
+    out = {}
+    for framing, clip, one in zip(run.cameras, clips, seen, strict=True):
+        frame = next(clip.frames_at([framing.face.ref.frame_idx]))
+        turn = (one.optics.mount_rotation_deg + one.turned_deg) % 360
+        out[framing.name] = upright_picture(frame.grey8(), turn)
+    return out
+
+
+def _report(
+    run: FittingRun,
+    limits: tuple[EffectiveLimit, ...],
+    given: FittingInputs,
+    footage: OpenedFootage,
+    typed: tuple[str | Path, str | Path | None],
+) -> Report:
+    hashes = {path: file_sha256(path) for path in given.files}
+    for clip in footage.clips:
+        hashes |= clip.hashes()
+    how = given.pairing or PairingChoice()
+
+    def named(value: object) -> str | None:
+        return str(value) if isinstance(value, str | Path) else None
+
+    options = {
+        "footage1": str(typed[0]),
+        "footage2": named(typed[1]),
+        "rig": named(given.rig),
+        "calibration": named(given.calibration),
+        "points": [str(path) for path in given.points],
+        "approved": named(given.approved),
+        "performer": named(given.performer),
+        "pair": how.by,
+        "offset_frames": how.offset_frames,
+        "most_looks": MOST_LOOKS,
+    }
+    checks = run_checks(FRAMING_CHECKS, run, Limits(limits))
+    return Report(
+        command="fitting",
+        verdict=overall_verdict(checks),
+        checks=checks,
+        measurements=run.measurements,
+        rejected=run.rejected,
+        limits=limits,
+        provenance=make_provenance("fitting", inputs=hashes, options=options),
+        notes=run.notes,
+    )

@@ -1,0 +1,93 @@
+"""The fitting report as one self-contained HTML page."""
+
+from dataclasses import dataclass
+
+from rigcheck.face.fitting_run import FittingRun
+from rigcheck.model import PerformerRecord, Report
+from rigcheck.report.framing_figures import frame_figures
+from rigcheck.report.numbers import format_estimate, format_number
+from rigcheck.report.page import page_environment, report_parts
+
+__all__ = ["fitting_page"]
+
+_ROWS = (
+    ("nostril_offset_x_px", "Nostril base across", "right of the centre is positive"),
+    ("nostril_offset_y_px", "Nostril base down", "below the centre is positive"),
+    ("chin_margin_px", "Room below the chin", "mouth closed"),
+    ("jaw_open_margin_px", "Room with the jaw open", ""),
+    ("forehead_margin_px", "Room above the forehead", ""),
+    ("side_margin_right_px", "Room at the performer's right", ""),
+    ("side_margin_left_px", "Room at the performer's left", ""),
+    ("face_fill", "Share of the picture filled", ""),
+    ("roll_deg", "Roll", "clockwise in the picture is positive"),
+    ("look_up_deg", "Looking up at the face", "from below is positive"),
+    ("from_side_deg", "From the performer's left", ""),
+    ("slip_px", "Movement within the clip", ""),
+    ("px_per_mm", "Scale at the nostril base", ""),
+)
+_LOOKS = (
+    ("glasses", "Glasses"),
+    ("accessories", "Accessories"),
+    ("heavy_make_up", "Heavy make-up"),
+    ("hair_over_brows", "Hair over the brows"),
+    ("facial_hair", "Facial hair"),
+)
+_SAID = {True: "yes", False: "no", None: "nobody has said"}
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Row:
+    """One quantity with a number a camera."""
+
+    name: str
+    note: str
+    numbers: tuple[str, ...]
+
+
+def fitting_page(report: Report, run: FittingRun, record: PerformerRecord) -> str:
+    """Write a fitting's report as one HTML page that needs nothing else.
+
+    Parameters
+    ----------
+    report : Report
+    run : FittingRun
+        Without `pictures` the page shows no picture of the performer, only where the points lie.
+    record : PerformerRecord
+        Shown by its code name.
+
+    Returns
+    -------
+    str
+        No script, no address outside the page; everything from outside is escaped. The same input gives the same
+        page.
+    """
+    template = page_environment().get_template("fitting.html.j2")
+    return template.render(
+        report_parts(report)
+        | {
+            "run": run,
+            "cameras": [framing.name for framing in run.cameras],
+            "figures": frame_figures(run),
+            "rows": _rows(run),
+            "record": record,
+            "looks": [(label, _SAID[getattr(run.looks, name)]) for name, label in _LOOKS],
+            "moment": None if record.moment_ncm is None else format_number(record.moment_ncm, 2),
+            "shown": bool(run.pictures),
+        }
+    )
+
+
+def _rows(run: FittingRun) -> tuple[_Row, ...]:
+    rows = []
+    for quantity, name, note in _ROWS:
+        found = [run.number(framing.name, quantity) for framing in run.cameras]
+        if all(estimate.value is None for estimate in found):
+            continue
+        how = {framing.jaw_from for framing in run.cameras}
+        if quantity == "jaw_open_margin_px":
+            note = {"own": "from the widest picture", "predicted": "predicted from the chin"}.get(
+                how.pop() if len(how) == 1 else "", "see each camera's picture"
+            )
+        numbers = tuple("–" if each.value is None else format_estimate(each) for each in found)
+        rows.append(_Row(name=name, note=note, numbers=numbers))
+    return tuple(rows)
