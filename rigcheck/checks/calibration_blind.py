@@ -70,7 +70,9 @@ def _aspect(run: CalibrationRun, limits: Limits) -> Outcome:
     )
     message = f"Focal length across over focal length down, 1 for square pixels: {ratios}."
     value, sigma = judged.estimate.value or 0.0, judged.estimate.sigma or 0.0
-    if value - COVERAGE_FACTOR * sigma > (band.caution or 0.0):
+    if value - COVERAGE_FACTOR * sigma > limits["pixels.not_square.caution"].value:
+        action = "That is more than a print is ever stretched: see CAL53, which names what can be wrong."
+    elif value - COVERAGE_FACTOR * sigma > (band.caution or 0.0):
         action = (
             f"Suspect the print, not the lens: {_stretch_in_words(run, judged.camera)}. Measure it with "
             "calipers across and down, write both lengths under 'measured:' in the board file and run "

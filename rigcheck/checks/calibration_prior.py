@@ -49,5 +49,6 @@ CHECKS: tuple[Check[CalibrationRun], ...] = (
         remedy="Calibrate anew, without the prior",
         limit="prior.p_value",
         measure=_prior,
+        requires=("CAL54",),
     ),
 )

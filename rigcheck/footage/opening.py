@@ -199,6 +199,7 @@ def _info(request: FootageRequest, camera: str, parts: list[ClipPart], findings:
         codec=video.codec if video else None,
         pixel_format=video.form.name if video else None,
         value_range=video.value_range if video else "full",
+        pixel_aspect=video.pixel_aspect if video else None,
         display_rotation_deg=source.display_rotation_deg,
         start_timecode=timecode_at(parts[0], parts[0].first),
         findings=tuple(findings),

@@ -59,6 +59,7 @@ def open_video(path: Path, *, stream: int | None) -> VideoSource:
         codec = chosen.codec_context.name
         timecode = _start_timecode(container, chosen)
         stated_s = _stated_duration_s(container, chosen)
+        pixel_aspect = chosen.sample_aspect_ratio or None
         stated_rates = [chosen.guessed_rate, chosen.base_rate, chosen.average_rate]
         packets = read_packets(container, chosen)
     if packets.maybe_guessed and _out_of_order(path, number):
@@ -85,6 +86,7 @@ def open_video(path: Path, *, stream: int | None) -> VideoSource:
         repeats=packets.repeats if table.all_keys and not start_findings else packets.repeats[:0],
         timecode_nominal=None if timecode is None else timecode_nominal(path),
         findings=tuple(findings),
+        pixel_aspect=pixel_aspect,
     )
 
 

@@ -3,6 +3,7 @@
 import os
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from fractions import Fraction
 from pathlib import Path
 from typing import Literal
 
@@ -31,7 +32,8 @@ class VideoSource:
 
     `stream` counts the picture streams of the file from 0. `form` is the pixel format of the first
     picture; `timecode_nominal` how many numbers a second the timecode counts, where the file says so;
-    `repeats` the pictures stored as exact copies of the one before.
+    `repeats` the pictures stored as exact copies of the one before; `pixel_aspect` a pixel's width over its height
+    where the file says it.
     """
 
     path: Path
@@ -46,6 +48,7 @@ class VideoSource:
     timecode_nominal: int | None
     repeats: IntArray
     findings: tuple[Finding, ...]
+    pixel_aspect: Fraction | None = None
 
     @property
     def bit_depth(self) -> int:

@@ -11,7 +11,9 @@ from rigcheck.calibration import LENSES, CameraSetup, Lens, Solution, calibratio
 from rigcheck.calibration.choose import MOST_VIEWS, choose_views
 from rigcheck.calibration.focus import focus_measurements
 from rigcheck.calibration.plate import plate_findings, plate_flex
+from rigcheck.calibration.plausible import order_measurements, size_measurements
 from rigcheck.calibration.prior import intrinsics_prior
+from rigcheck.calibration.recorded import field_measurements, stated_aspect
 from rigcheck.calibration.synchrony import synchrony_measurements
 from rigcheck.calibration.together import refusal_of_pair
 from rigcheck.checks import CALIBRATION_CHECKS, Limits, effective_limits, overall_verdict, run_checks
@@ -39,6 +41,7 @@ from rigcheck.jobs.opening import (
     open_footage_of,
     refuse_proxy,
 )
+from rigcheck.jobs.refusing import refuse_exchanged_names, refuse_sizes
 from rigcheck.model import (
     BoardSpec,
     Calibration,
@@ -133,10 +136,13 @@ def calibrate(
     first, second = str(footage1), None if footage2 is None else str(footage2)
     names = camera_names(description, number_of_cameras(first, second))
     footage = open_footage_of(names, first, second, pairing)
+    refuse_sizes(footage.clips)
+    refuse_exchanged_names(description, footage.clips)
     setups = [camera_setup(clip, number, description) for number, clip in enumerate(footage.clips)]
     looked = _look(footage, board_spec, setups, description, progress)
     refuse_other_board(looked, board_spec, footage.clips)
-    known = None if prior is None else intrinsics_prior(_calibration(prior), setups)
+    earlier = None if prior is None else _calibration(prior)
+    known = None if earlier is None else intrinsics_prior(earlier, setups)
     usable = usable_views(looked.views, board_spec)
     chosen = choose_views(usable, board_spec, setups)
     track = progress.track("Solving")
@@ -165,7 +171,12 @@ def calibrate(
     seen = tuple(finding.sentence for finding in plate_findings(looked.surfaces, flex))
     run = replace(
         run,
-        measurements=run.measurements | timing | focus | {"board.flex_mm": flex},
+        measurements=run.measurements
+        | timing
+        | focus
+        | {"board.flex_mm": flex}
+        | _beforehand(run, description, earlier)
+        | _recorded(run, footage, looked),
         notes=(*run.notes, *seen),
         pictures=_worst_pictures(run, footage),
     )
@@ -197,6 +208,22 @@ def _carried_to_the_face(solution: Solution) -> Iterator[None]:
         if len(solution.setups) == 2:
             raise refusal_of_pair(solution) from error
         raise
+
+
+def _beforehand(
+    run: CalibrationRun, rig: RigDescription | None, earlier: Calibration | None
+) -> dict[str, Estimate]:
+    """Sizes and order against what was known before."""
+    order = {} if earlier is None else order_measurements(run, earlier)
+    return order | size_measurements(run, None if rig is None else rig.working_distance_mm)
+
+
+def _recorded(run: CalibrationRun, footage: OpenedFootage, looked: Looked) -> dict[str, Estimate]:
+    """What the recording did to the pictures, and what the files say of it."""
+    infos = [clip.info for clip in footage.clips]
+    interlaced = {info.camera: any(one.code == "interlaced" for one in info.findings) for info in infos}
+    aspects = {info.camera: float(info.pixel_aspect) for info in infos if info.pixel_aspect is not None}
+    return field_measurements(looked.fields_px, interlaced) | stated_aspect(run.measurements, aspects)
 
 
 def _calibration(prior: Calibration | str | Path) -> Calibration:

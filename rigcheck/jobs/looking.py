@@ -3,7 +3,7 @@
 from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,9 +13,11 @@ from rigcheck.calibration.choose import choose_views
 from rigcheck.errors import BoardError, EstimationError
 from rigcheck.footage import Clip, Pairing
 from rigcheck.geometry.board_views import usable_views
+from rigcheck.jobs.refusing import blank_pictures, interlaced_words
 from rigcheck.model import BoardSpec, Frame, Observation, Rejection
 from rigcheck.target import BoardDetector, diagnose_description
 from rigcheck.target.edges import EdgeBlurs, edge_blurs
+from rigcheck.target.fields import fields_apart_px
 from rigcheck.target.surface import SurfaceLook, surface_look
 
 OnProgress = Callable[[int, int], None]
@@ -54,7 +56,7 @@ class Looked:
     `views` have at least one side, `positions` say where they come from, `rejected` are the pictures without
     a board; `looked` counts the moments looked at, `worth` those that show enough of the board.
     `edges` and `surfaces` are how sharp the board's edges are, and what its surface looks like, in each picture
-    that was looked at fully.
+    that was looked at fully; `fields_px` how far apart odd and even lines show it, by camera's name.
     """
 
     views: tuple[View, ...]
@@ -64,6 +66,7 @@ class Looked:
     worth: int
     edges: tuple[EdgeBlurs, ...] = ()
     surfaces: tuple[SurfaceLook, ...] = ()
+    fields_px: Mapping[str, tuple[float, ...]] = field(default_factory=dict)
 
 
 def _spread(count: int, most: int) -> list[int]:
@@ -191,6 +194,7 @@ class _Inspected:
     found: Observation | Rejection
     edges: EdgeBlurs | None = None
     surface: SurfaceLook | None = None
+    fields_px: float | None = None
 
 
 def _inspect(detector: BoardDetector, frame: Frame, light: Light) -> _Inspected:
@@ -200,7 +204,7 @@ def _inspect(detector: BoardDetector, frame: Frame, light: Light) -> _Inspected:
         return _Inspected(found=found)
     edges = edge_blurs(image, found, detector.spec, linear_light=light.table)
     surface = surface_look(image, found, detector.spec, edges, black_level=light.black_level)
-    return _Inspected(found=found, edges=edges, surface=surface)
+    return _Inspected(found=found, edges=edges, surface=surface, fields_px=fields_apart_px(image, found))
 
 
 def _look(moments: Moments, places: Sequence[int], search: Search, on_progress: OnProgress) -> Looked:
@@ -229,6 +233,14 @@ def _look(moments: Moments, places: Sequence[int], search: Search, on_progress: 
         worth=len(usable_views(views, search.board)),
         edges=tuple(one.edges for one in all_seen if one.edges is not None),
         surfaces=tuple(one.surface for one in all_seen if one.surface is not None),
+        fields_px={
+            setup.name: tuple(
+                one.fields_px
+                for one in all_seen
+                if one.fields_px is not None and one.found.ref.camera == setup.name
+            )
+            for setup in search.setups
+        },
     )
 
 
@@ -261,9 +273,10 @@ def refuse_other_board(looked: Looked, board: BoardSpec, clips: Sequence[Clip]) 
         reasons = Counter(one.code for one in mine)
         code = reasons.most_common(1)[0][0] if reasons else ""
         example = next((one.sentence for one in mine if one.code == code), "no picture could be looked at")
+        example = blank_pictures(clip) or example.removesuffix(".")
         raise BoardError(
             f"{origin} ({camera}): the board {board.name} was found in none of {looked.looked} pictures. "
-            f"Most often: {example.rstrip('.')}.",
+            f"Most often: {example}{'' if example.endswith('?') else '.'}{interlaced_words(clip)}",
             hint="check that this is the footage with the board and that the board file describes the board "
             "filmed; light it evenly and fill half of the picture with it.",
         )

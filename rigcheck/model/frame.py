@@ -73,7 +73,8 @@ class ClipInfo:
     """What is known of a clip, a folder of pictures or one picture.
 
     `frame_rate` is None for pictures. `display_rotation_deg` is what the container asks for;
-    it is reported, never applied. `value_range` is None when the file does not say.
+    it is reported, never applied. `value_range` is None when the file does not say,
+    and so is `pixel_aspect`, a pixel's width over its height.
     `sha256` maps each file read to its hash.
     """
 
@@ -88,6 +89,7 @@ class ClipInfo:
     codec: str | None = None
     pixel_format: str | None = None
     value_range: Literal["full", "video"] | None = None
+    pixel_aspect: Fraction | None = None
     display_rotation_deg: int = 0
     start_timecode: str | None = None
     findings: tuple[Finding, ...] = ()

@@ -37,6 +37,9 @@ PAIR_MEASUREMENTS = {
     "stereo.together_ratio": Estimate(value=1.03, n=24),
     "stereo.noise_alone_px": Estimate(value=0.09, unit="px", n=24),
     "stereo.better_shift": Estimate(value=0.0, n=24),
+    "stereo.axes_meet_mm": Estimate(value=198.0, unit="mm", n=24),
+    "prior.baseline_turned_deg": Estimate(value=0.2, unit="deg", n=24),
+    "prior.exchanged_turned_deg": Estimate(value=158.8, unit="deg", n=24),
 }
 CAMERA_MEASUREMENTS = {
     "harm_depth_mm": Estimate(value=0.05, unit="mm"),
@@ -61,6 +64,8 @@ CAMERA_MEASUREMENTS = {
     "local_noise_px": Estimate(value=0.1, sigma=0.002, unit="px"),
     "focal_ratio": Estimate(value=1.0003, sigma=0.0001),
     "pixel_aspect_error": Estimate(value=0.0003, sigma=0.0001),
+    "fields_apart_px": Estimate(value=0.002, sigma=0.001, unit="px", n=24),
+    "stated_interlaced": Estimate(value=0.0, n=24),
     "wander_px": Estimate(value=0.2, sigma=0.3, unit="px", n=24),
     "wander_ratio": Estimate(value=1.02, sigma=0.11, n=24),
     "wander_share": Estimate(value=0.001, n=24),
@@ -71,6 +76,8 @@ CAMERA_MEASUREMENTS = {
     "pattern_worst_y_px": Estimate(value=1300.0, unit="px"),
 }
 RUN_MEASUREMENTS = {
+    "board.size_ratio": Estimate(value=0.99, n=24),
+    "board.size_factor": Estimate(value=1.01, n=24),
     "board.flatness_mm": Estimate(value=0.01, sigma=0.002, unit="mm"),
     "board.known_length_mm": Estimate(value=110.0, sigma=0.01, unit="mm", n=1),
     "board.length_from_pitch_mm": Estimate(value=110.01, sigma=0.01, unit="mm", n=1),

@@ -19,7 +19,7 @@ from rigcheck.checks import (
 from rigcheck.model import Estimate
 
 CODES = [check.code for check in CALIBRATION_CHECKS]
-PAIR_ONLY = {"CAL04", "CAL11", "CAL30", "CAL31", "CAL32", "CAL51"}
+PAIR_ONLY = {"CAL04", "CAL11", "CAL30", "CAL31", "CAL32", "CAL51", "CAL54"}
 
 
 def judged(run, limits, code):
