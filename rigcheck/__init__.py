@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from rigcheck.jobs.board import draw_board
     from rigcheck.jobs.calibrate import CalibrationResult, PairingChoice, calibrate, write_calibration
     from rigcheck.jobs.compare import ComparisonResult, compare, write_comparison
+    from rigcheck.jobs.history import HistoryResult, history, write_history
     from rigcheck.model import BoardSpec, Calibration, RigDescription, StereoRig
     from rigcheck.records import read_board, read_calibration, read_result, read_rig
 
@@ -27,6 +28,7 @@ __all__ = [
     "Calibration",
     "CalibrationResult",
     "ComparisonResult",
+    "HistoryResult",
     "PairingChoice",
     "RigDescription",
     "RigcheckError",
@@ -34,12 +36,14 @@ __all__ = [
     "calibrate",
     "compare",
     "draw_board",
+    "history",
     "read_board",
     "read_calibration",
     "read_result",
     "read_rig",
     "write_calibration",
     "write_comparison",
+    "write_history",
 ]
 
 _HOMES = {
@@ -47,6 +51,7 @@ _HOMES = {
     "Calibration": "rigcheck.model",
     "CalibrationResult": "rigcheck.jobs.calibrate",
     "ComparisonResult": "rigcheck.jobs.compare",
+    "HistoryResult": "rigcheck.jobs.history",
     "PairingChoice": "rigcheck.jobs.calibrate",
     "RigDescription": "rigcheck.model",
     "RigcheckError": "rigcheck.errors",
@@ -54,12 +59,14 @@ _HOMES = {
     "calibrate": "rigcheck.jobs.calibrate",
     "compare": "rigcheck.jobs.compare",
     "draw_board": "rigcheck.jobs.board",
+    "history": "rigcheck.jobs.history",
     "read_board": "rigcheck.records",
     "read_calibration": "rigcheck.records",
     "read_result": "rigcheck.records",
     "read_rig": "rigcheck.records",
     "write_calibration": "rigcheck.jobs.calibrate",
     "write_comparison": "rigcheck.jobs.compare",
+    "write_history": "rigcheck.jobs.history",
 }
 
 

@@ -4,6 +4,7 @@ from rigcheck.checks.calibration import CHECKS as CALIBRATION_CHECKS
 from rigcheck.checks.compare import CHECKS as COMPARE_CHECKS
 from rigcheck.checks.core import Check, Outcome, run_checks
 from rigcheck.checks.framing import CHECKS as FRAMING_CHECKS
+from rigcheck.checks.history import CHECKS as HISTORY_CHECKS
 from rigcheck.checks.limits import LIMITS, Limit, Limits, effective_limits
 from rigcheck.checks.table import ALL_CHECKS, check_table
 from rigcheck.checks.verdict import Band, Verdict, exit_code, judge, overall_verdict
@@ -14,6 +15,7 @@ __all__ = [
     "CALIBRATION_CHECKS",
     "COMPARE_CHECKS",
     "FRAMING_CHECKS",
+    "HISTORY_CHECKS",
     "LIMITS",
     "VERIFY_CHECKS",
     "Band",

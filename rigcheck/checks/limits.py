@@ -5,7 +5,14 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from difflib import get_close_matches
 
-from rigcheck.checks import limits_calibration, limits_compare, limits_fitting, limits_rigid, limits_verify
+from rigcheck.checks import (
+    limits_calibration,
+    limits_compare,
+    limits_fitting,
+    limits_history,
+    limits_rigid,
+    limits_verify,
+)
 from rigcheck.checks.limit import Limit
 from rigcheck.checks.verdict import Band
 from rigcheck.errors import ConfigError
@@ -20,6 +27,7 @@ LIMITS: tuple[Limit, ...] = (
     *limits_calibration.LIMITS,
     *limits_rigid.LIMITS,
     *limits_compare.LIMITS,
+    *limits_history.LIMITS,
     *limits_verify.LIMITS,
     *limits_fitting.LIMITS,
 )

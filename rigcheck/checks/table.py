@@ -7,12 +7,19 @@ from rigcheck.checks.calibration import CHECKS as CALIBRATION_CHECKS
 from rigcheck.checks.compare import CHECKS as COMPARE_CHECKS
 from rigcheck.checks.core import Check
 from rigcheck.checks.framing import CHECKS as FRAMING_CHECKS
+from rigcheck.checks.history import CHECKS as HISTORY_CHECKS
 from rigcheck.checks.limits import Limits, effective_limits
 from rigcheck.checks.verification import CHECKS as VERIFY_CHECKS
 
 __all__ = ["ALL_CHECKS", "check_table"]
 
-ALL_CHECKS: tuple[Check[Any], ...] = (*CALIBRATION_CHECKS, *COMPARE_CHECKS, *VERIFY_CHECKS, *FRAMING_CHECKS)
+ALL_CHECKS: tuple[Check[Any], ...] = (
+    *CALIBRATION_CHECKS,
+    *COMPARE_CHECKS,
+    *HISTORY_CHECKS,
+    *VERIFY_CHECKS,
+    *FRAMING_CHECKS,
+)
 
 
 def check_table(checks: Sequence[Check[Any]] = ALL_CHECKS) -> str:

@@ -7,6 +7,7 @@ import typer
 
 from rigcheck.cli.compare import compare
 from rigcheck.cli.fitting import fitting
+from rigcheck.cli.history import history
 
 app = typer.Typer(
     name="rigcheck",
@@ -129,3 +130,4 @@ def limits(
 
 app.command()(compare)
 app.command()(fitting)
+app.command()(history)

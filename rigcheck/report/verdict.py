@@ -45,6 +45,12 @@ _SENTENCES = {
         "fail": "The face does not sit right in the frame yet.",
         "inconclusive": "It is not decided whether the face sits right in the frame.",
     },
+    "history": {
+        "pass": "Nothing in these results asks for anything.",
+        "caution": "Something in these results asks for a look.",
+        "fail": "A rig's newest result failed, or a change since its calibration shows on the face.",
+        "inconclusive": "It is not decided whether a change since the calibration shows on the face.",
+    },
 }
 _ANY_COMMAND = {
     "pass": "Every check that could be made passed.",
