@@ -29,9 +29,7 @@ def _verdicts(history: History, limits: Limits) -> Outcome:
     status = judge(estimate, band)
     if status == "pass" and open_ones:
         status = "caution"
-    parts = [
-        f"{rig.name}: {rig.newest.command} {rig.newest.created} {rig.newest.verdict}" for rig in history.rigs
-    ]
+    parts = [f"{rig.name} {rig.newest.verdict} ({rig.newest.command})" for rig in history.rigs]
     action = ""
     if failed:
         action = f"Do not shoot with {_names([rig.name for rig in failed])}: follow its newest report first."

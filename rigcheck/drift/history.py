@@ -114,7 +114,7 @@ def build_history(records: Iterable[RunRecord], *, now: datetime) -> History:
     names = {one.created: one.rig for one in kept if one.command == "calibrate" and one.rig}
     for one in kept:
         rig = one.rig or names.get(one.calibration_created or "")
-        cameras = ", ".join(one.cameras) or "unnamed cameras"
+        cameras = f"rig without a name ({', '.join(one.cameras) or 'cameras not known'})"
         by_rig[(True, rig) if rig else (False, cameras)].append(one)
     rigs = [
         _rig_history(name, named, sorted(members, key=_order), now)

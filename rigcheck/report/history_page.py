@@ -2,11 +2,12 @@
 
 from collections import defaultdict
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import timedelta
 
 from markupsafe import Markup
 
 from rigcheck.checks.history_words import Event, events_of, quantity_words, when_text
+from rigcheck.drift.change_point import SESSION_GAP_H
 from rigcheck.drift.history import History, RigHistory, Series
 from rigcheck.drift.run_record import RunRecord
 from rigcheck.model import Report
@@ -15,7 +16,7 @@ from rigcheck.report.page import page_environment, report_parts
 from rigcheck.report.time_chart import Line, TimeSpan, mark_sample, time_chart, verdict_strip
 from rigcheck.report.verdict import MARKS, STATUS_WORDS
 
-_MOST_ROWS = 40
+_MOST_ROWS = 20
 _MOST_COPIES = 20
 _MOST_CHARTS = 14
 _MOST_RIGS = 60
@@ -41,6 +42,7 @@ class _RigPart:
     named: bool
     anchor: str
     newest: RunRecord
+    when: str
     newest_word: str
     newest_mark: str
     days: str
@@ -93,6 +95,7 @@ def _rig_part(history: History, rig: RigHistory, number: int, events: tuple[Even
         named=rig.named,
         anchor=f"rig-{number}",
         newest=newest,
+        when=_local(newest),
         newest_word=STATUS_WORDS.get(newest.verdict, newest.verdict),
         newest_mark=MARKS.get(newest.verdict, "–"),
         days=f"{history.days_since(rig):.1f}",
@@ -179,6 +182,7 @@ def _line(series: Series, mark: int) -> Line:
         mark=mark,
         curve=None if kind == "too few" else series.behaviour.curve,
         told=kind in ("step", "ramp", "warm-up"),
+        pause_s=SESSION_GAP_H * 3600.0 if kind == "warm-up" else float("inf"),
     )
 
 
@@ -201,7 +205,7 @@ def _chart_words(members: list[Series]) -> str:
 def _row(one: RunRecord) -> dict[str, str]:
     harm = one.harm_mm
     return {
-        "when": _local(one.moment, one.offset_min, one.created),
+        "when": _local(one),
         "command": one.command,
         "label": one.label,
         "verdict": one.verdict,
@@ -211,6 +215,11 @@ def _row(one: RunRecord) -> dict[str, str]:
     }
 
 
-def _local(moment: datetime, offset_min: int | None, created: str) -> str:
-    """The result's own clock, and UTC where that differs."""
-    return created if offset_min in (None, 0) else f"{created} ({when_text(moment)} UTC)"
+def _local(one: RunRecord) -> str:
+    """The time by the result's own clock, with its distance from UTC where there is one."""
+    offset = one.offset_min
+    if offset is None:
+        return f"{when_text(one.moment)}, no time zone"
+    text = when_text(one.moment + timedelta(minutes=offset))
+    sign = "−" if offset < 0 else "+"
+    return f"{text} UTC" if offset == 0 else f"{text} UTC{sign}{abs(offset) // 60:02d}:{abs(offset) % 60:02d}"

@@ -29,7 +29,8 @@ __all__ = ["Line", "TimeSpan", "mark_sample", "time_chart", "verdict_strip"]
 class Line:
     """One series: `mark` picks its shape (0 plus, 1 ring, 2 square, 3 cross, and so on in turn).
 
-    `curve` is what the model says at each result, drawn in the accent where `told` (something happened).
+    `curve` is what the model says at each result, drawn in the accent where `told` (something happened), and lifted
+    from the paper over pauses longer than `pause_s`.
     """
 
     moments: tuple[datetime, ...]
@@ -38,6 +39,7 @@ class Line:
     mark: int
     curve: FloatArray | None = None
     told: bool = False
+    pause_s: float = float("inf")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -203,21 +205,32 @@ def _line_parts(line: Line, span: TimeSpan, y: _Scale) -> list[str]:
         points = [(x, y(value)) for x, value in zip(xs, line.values, strict=True)]
         parts.append(_marks(points, line.mark))
     if line.curve is not None:
-        thinned = _thinned(xs, line.curve)
-        curve = "L".join(f"{x:.1f} {y(value):.1f}" for x, value in thinned)
+        curve = _curve(line, xs, y)
         colour, width = (ACCENT, 2.2) if line.told else (GREYS[4], 1.0)
-        parts.append(f'<path d="M{curve}" fill="none" stroke="{colour}" stroke-width="{width}"/>')
+        parts.append(f'<path d="{curve}" fill="none" stroke="{colour}" stroke-width="{width}"/>')
     return parts
 
 
-def _thinned(xs: list[float], curve: FloatArray) -> list[tuple[float, float]]:
-    """Keep what a drawing needs of a curve: its ends, and where it changes by itself."""
-    every = max(1, len(xs) // 500)
-    jump = np.abs(np.diff(curve)) > 0
-    kept = {0, len(xs) - 1, *range(0, len(xs), every)}
-    if jump.sum() < 50:
-        kept |= {int(k) for k in np.flatnonzero(jump)} | {int(k) + 1 for k in np.flatnonzero(jump)}
-    return [(xs[k], float(curve[k])) for k in sorted(kept)]
+def _curve(line: Line, xs: list[float], y: _Scale) -> str:
+    """Path of the model, with no more points than a drawing needs."""
+    curve = np.asarray(line.curve)
+    times = [moment.timestamp() for moment in line.moments]
+    path, last = "", -1
+    for k in _kept(curve):
+        lifted = last < 0 or times[k] - times[last] > line.pause_s
+        path += f"{'M' if lifted else 'L'}{xs[k]:.1f} {y(float(curve[k])):.1f}"
+        last = k
+    return path
+
+
+def _kept(curve: FloatArray) -> list[int]:
+    """Ends, every so many, and both sides of each jump where there are few."""
+    n = len(curve)
+    kept = {0, n - 1, *range(0, n, max(1, n // 500))}
+    jumps = np.flatnonzero(np.abs(np.diff(curve)) > 0)
+    if len(jumps) < 50:
+        kept |= {int(k) for k in jumps} | {int(k) + 1 for k in jumps}
+    return sorted(kept)
 
 
 def _binned(xs: list[float], values: FloatArray, y: _Scale) -> str:
