@@ -114,6 +114,7 @@ def median_face(faces: Sequence[UprightFace]) -> UprightFace:
         points_px=middle,
         sigma_px=sigma,
         turned_deg=faces[0].turned_deg,
+        from_mesh=all(face.from_mesh for face in faces),
     )
 
 
@@ -160,7 +161,7 @@ def _margins(
     reach = [_OUTLINE_SIGMA * one.eye_distance_px for one in at_rest[: len(known)]]
     low = np.array([np.nanmin(outline, axis=0) for outline in known]).reshape(-1, 2)
     high = np.array([np.nanmax(outline, axis=0) for outline in known]).reshape(-1, 2)
-    chin = [height - 0.5 - float(one.point("chin")[1]) for one in at_rest]
+    chin = [height - 0.5 - float(one.chin_px[1]) for one in at_rest]
     right, left = (low[:, 0] + 0.5).tolist(), (width - 0.5 - high[:, 0]).tolist()
     fill = [hull_share(outline, face.size_px) for outline in known]
     fill_sigma = [1.5 * _OUTLINE_SIGMA * share for share in fill]
@@ -225,12 +226,12 @@ def _jaw_open(
     height = face.size_px[1]
     if np.isfinite(gaps).any() and np.nanmax(gaps) >= OPEN_GAP:
         wide = [one for one, gap in zip(faces, gaps, strict=True) if gap >= _NEAR_WIDEST * np.nanmax(gaps)]
-        margins = [height - 0.5 - float(one.point("chin")[1]) for one in wide]
+        margins = [height - 0.5 - float(one.chin_px[1]) for one in wide]
         seen = combined(margins, [one.sigma("chin") for one in wide], unit="px", reason=_NO_POINT)
         if seen.value is not None:
             return "own", faces[int(np.nanargmax(gaps))], seen
     now = combined(
-        [height - 0.5 - float(one.point("chin")[1]) for one in at_rest],
+        [height - 0.5 - float(one.chin_px[1]) for one in at_rest],
         [one.sigma("chin") for one in at_rest],
         unit="px",
         reason=_NO_POINT,

@@ -12,8 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from rigcheck.face.framing_pose import HeadFit
-from rigcheck.face.head_model import OWN_LEVEL_DEG, head_points
-from rigcheck.geometry.rotation import exp_rotation
+from rigcheck.face.head_model import head_points
 from rigcheck.model._arrays import FloatArray
 
 __all__ = ["FULL_OPENING_MM", "chin_after", "chin_drop_px"]
@@ -28,9 +27,9 @@ class _Known:
 # Mean of the six means; the spread within a group and that of the group means together.
 FULL_OPENING_MM = _Known(mean=49.6, sigma=6.9)
 # The jaw's geometry in the face frame, as fractions of its average.
-_FORWARD_MM = _Known(mean=75.0, sigma=7.0)  # chin before the condyle
-_BELOW_MM = _Known(mean=85.0, sigma=10.0)  # chin below the condyle
-_TURN_PER_MM = _Known(mean=1.0, sigma=0.08)  # on the turn that an opening takes
+_FORWARD_MM = _Known(mean=77.0, sigma=5.0)  # chin before the condyle
+_BELOW_MM = _Known(mean=88.0, sigma=7.0)  # chin below the condyle
+_TURN_PER_MM = _Known(mean=1.0, sigma=0.06)  # on the turn that an opening takes
 # Turn (deg), slide of the condyle (forward, down; mm) and what they open the incisors by (mm).
 _TURNS_DEG = np.array([0.0, 10.0, 20.0, 30.0, 34.0, 45.0])
 _SLIDES_MM = np.array([[0.0, 0.0], [3.0, 2.3], [6.0, 4.5], [9.0, 7.0], [9.5, 7.2], [11.0, 8.0]])
@@ -61,7 +60,7 @@ def turn_for(opening_mm: float, chin_mm: FloatArray) -> float:
 
 
 def chin_after(
-    opening_mm: float, *, forward_mm: float = 75.0, below_mm: float = 85.0, turn_factor: float = 1.0
+    opening_mm: float, *, forward_mm: float = 77.0, below_mm: float = 88.0, turn_factor: float = 1.0
 ) -> FloatArray:
     """How far the chin of an average face moves when the mouth opens, (down, back) mm, face frame.
 
@@ -98,17 +97,16 @@ def chin_drop_px(fit: HeadFit, *, gap_px: float, eye_distance_px: float) -> tupl
         distance.
     """
     now_mm = max(gap_px - _LIPS_ALONE * eye_distance_px, 0.0) / fit.px_per_mm
-    average = (FULL_OPENING_MM.mean, _FORWARD_MM.mean, _BELOW_MM.mean, _TURN_PER_MM.mean, 0.0)
-    spread = (FULL_OPENING_MM.sigma, _FORWARD_MM.sigma, _BELOW_MM.sigma, _TURN_PER_MM.sigma, OWN_LEVEL_DEG)
+    average = (FULL_OPENING_MM.mean, _FORWARD_MM.mean, _BELOW_MM.mean, _TURN_PER_MM.mean)
+    spread = (FULL_OPENING_MM.sigma, _FORWARD_MM.sigma, _BELOW_MM.sigma, _TURN_PER_MM.sigma)
 
     def drop(parameters: FloatArray, jaw: tuple[float, ...] = average) -> float:
         chin = head_points()["chin"]
-        opened, forward, below, factor, level_deg = jaw
-        level = exp_rotation(np.array([np.radians(level_deg), 0.0, 0.0]))
+        opened, forward, below, factor = jaw
         place = []
         for opening in (min(now_mm, opened), opened):
             down, back = chin_after(opening, forward_mm=forward, below_mm=below, turn_factor=factor)
-            place.append(chin + level @ np.array([0.0, down, back]))
+            place.append(chin + np.array([0.0, down, back]))
         pixels = fit.pixels_at(parameters, np.array(place))
         return float(pixels[1, 1] - pixels[0, 1])
 

@@ -7,7 +7,7 @@ import numpy as np
 from scipy.optimize import least_squares
 
 from rigcheck.face.framing_points import UprightFace
-from rigcheck.face.head_model import MESH_PLACES, STRETCH_SIGMAS, head_points, stretched
+from rigcheck.face.head_model import MESH_PLACES, STRETCH_SIGMAS, head_points, mesh_points, stretched
 from rigcheck.geometry.projection import intrinsics_vector, unproject
 from rigcheck.geometry.rotation import exp_rotation
 from rigcheck.geometry.upright import recorded_points, upright_points, upright_size
@@ -34,7 +34,7 @@ _POINTS = (
 )
 # What a point of one face lies off the stretched average head, mm; larger where the expression moves it.
 _OWN_SHAPE_MM = {"mouth_corner_right": 4.0, "mouth_corner_left": 4.0, "chin": 4.0, "nose_tip": 4.0}
-_OTHER_SHAPE_MM = 3.0
+_OTHER_SHAPE_MM = 2.0
 # An open mouth takes the chin down, and shortens the mouth.
 _CHIN_PER_GAP = 0.7
 _N_STRETCHES = len(STRETCH_SIGMAS)
@@ -188,7 +188,8 @@ def fit_head(face: UprightFace, optics: Optics) -> HeadFit | None:
         return None
     places = [MESH_PLACES[name] for name in names]
     seen = ideal_points(face.points_px[places], optics)
-    model = np.array([head_points()[name] for name in names])
+    points = mesh_points() if face.from_mesh else head_points()
+    model = np.array([points[name] for name in names])
     start_rotation, start = _start(face, seen, names, optics)
     scale = np.exp(start[_LOG_FOCAL] - start[_LOG_DISTANCE])
     gap_mm = max(face.mouth_gap, 0.0) * face.eye_distance_px / scale if face.has("lower_lip_inner") else 0.0

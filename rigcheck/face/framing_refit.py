@@ -4,14 +4,14 @@ from collections.abc import Mapping
 
 import numpy as np
 
+from rigcheck.face.head_model import EYE_SPAN_MM
 from rigcheck.model import Estimate
 
 __all__ = ["refit_shifts"]
 
 # What of a landmark's standard uncertainty is the same on one face seen twice, and so cancels in a difference.
 _SHARED = 0.7
-_MM_PER_EYE_DISTANCE = 91.0  # outer eye corners of the average head; 5.5 % over people
-_OF_PEOPLE = 0.055
+_OF_PEOPLE = 0.055  # sizes of heads
 
 
 def refit_shifts(
@@ -61,7 +61,7 @@ def _px_per_mm(name: str, today: Mapping[str, Estimate]) -> tuple[float | None, 
         return known.value, (known.sigma or 0.0) / known.value
     eyes = today.get(f"framing.{name}.eye_distance_px")
     if eyes is not None and eyes.value:
-        return eyes.value / _MM_PER_EYE_DISTANCE, _OF_PEOPLE
+        return eyes.value / EYE_SPAN_MM, _OF_PEOPLE
     return None, 0.0
 
 

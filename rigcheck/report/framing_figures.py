@@ -147,7 +147,7 @@ def _margins(
 ) -> tuple[tuple[Line, ...], tuple[Number, ...]]:
     lines: list[Line] = []
     texts: list[Number] = []
-    chin = framing.face.point("chin")
+    chin = framing.face.chin_px
     if np.isfinite(chin).all():
         x, y = place.at(chin)
         lines.append(Line(path=f"M{x:.1f} {y:.1f}V{place.height}"))
