@@ -20,6 +20,7 @@ __all__ = [
     "lips_apart",
     "lips_pressed",
     "look",
+    "look_at_distance",
     "neutral",
     "pursed",
     "smile",
@@ -27,9 +28,9 @@ __all__ = [
 
 JAW_FULL_DEG = 30.0  # turn of the jaw that counts as fully open
 
-# Path of the jaw's hinge as it opens, in the average geometry: turn in degrees, shift forward and down in mm,
-# and the hinge's place before and below... of sellion and menton. Check values of opening are computed from the
-# same model: a turn of 30 degrees drops the menton by 34 mm and takes it back by 49 mm.
+# Path of the jaw's hinge as it opens, in the average geometry: turn in degrees, shift forward and down in mm.
+# The handbook's check values of opening come from the same model: a turn of 30 degrees drops the menton by 34 mm
+# and takes it back by 49 mm.
 _TURNS_DEG = (0.0, 20.0, 30.0, 34.0)
 _FORWARD_MM = (0.0, 6.0, 9.0, 9.5)
 _DOWN_MM = (0.0, 4.5, 7.0, 7.2)
@@ -215,7 +216,7 @@ def jaw_follow(data: HeadData, hinge_mm: FloatArray) -> FloatArray:
     )
     rigid = turned - data.vertices_mm
     along = (unit * rigid).sum(axis=1) / np.maximum((rigid**2).sum(axis=1), 1.0)
-    return np.clip(along, 0.0, 1.0)
+    return np.asarray(np.clip(along, 0.0, 1.0))
 
 
 _UNIT_TURN_DEG = 20.0  # the unit at weight 1 carries the chin as far as a turn of about this much

@@ -14,20 +14,19 @@ _CELL_PX = 8
 _LARGEST_DISC_PX = 24.0
 
 
-def disc_over_layer(lens: Lens, depth_mm: Float32, covered: NDArray[np.bool_]) -> Float32:
+def disc_over_layer(lens: Lens, depth_mm: Float32) -> Float32:
     """Diameter of the blur disc on a grid of 8 px cells, carried on beyond the layer's outline.
 
     Parameters
     ----------
     lens : Lens
-    depth_mm : (H, W) float32, along the axis
-    covered : (H, W) bool
-        Where the layer is.
+    depth_mm : (H, W) float32
+        Along the axis; infinite where the layer is not.
     """
-    height, width = covered.shape
+    height, width = depth_mm.shape
     size = (-(-width // _CELL_PX), -(-height // _CELL_PX))
-    share = covered.astype(np.float32)
-    inverse = np.where(covered, 1.0 / np.maximum(depth_mm, 1.0), 0.0).astype(np.float32)
+    inverse = np.float32(1) / depth_mm
+    share = (inverse > 0).astype(np.float32)
     weight = cv2.resize(share, size, interpolation=cv2.INTER_AREA)
     total = cv2.resize(inverse, size, interpolation=cv2.INTER_AREA)
     reach = 1
@@ -43,7 +42,7 @@ def disc_over_layer(lens: Lens, depth_mm: Float32, covered: NDArray[np.bool_]) -
 
 
 def laid_over(
-    behind: Float32, layer: Float32, cover: Float32, disc_px: Float32, gaussian_px: float
+    behind: Float32, layer: Float32, cover: Float32, *, disc_px: Float32, gaussian_px: float
 ) -> Float32:
     """Lay a layer (H, W), zero where it is not, over what is behind it, both blurred by the layer's disc.
 

@@ -5,8 +5,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from rigcheck.demo.head_paint import Paint
-from rigcheck.model._arrays import FloatArray
+from rigcheck.demo.head_material import Paint
+from rigcheck.model._arrays import IntArray
 
 __all__ = ["Brim", "FaceLight", "Lamp", "lit_surface", "usual_lamps"]
 
@@ -82,16 +82,14 @@ def usual_lamps(strength: float = 2.0, *, lopsided_stops: float = 0.0) -> FaceLi
 
 
 def lit_surface(
-    points_mm: Float32, normals: Float32, viewer_mm: FloatArray, paint: Paint, light: FaceLight
-) -> tuple[Float32, Float32]:
-    """Light sent to the camera: matt part per unit of reflectance, and highlight, (M,) each, full scale 1.
+    points_mm: Float32, normals: Float32, to_eye: Float32, *, paint: Paint, light: FaceLight
+) -> Float32:
+    """Light sent to the camera, full scale 1: (m,) float32.
 
     Parameters
     ----------
-    points_mm, normals : (M, 3) float32, rig frame
-        The normals carry the relief already.
-    viewer_mm : (3,)
-        Camera's centre, rig frame.
+    points_mm, normals, to_eye : (3, m) float32, rig frame
+        Normals (with the relief) and directions to the camera are unit vectors.
     paint : Paint
     light : FaceLight
 
@@ -99,64 +97,69 @@ def lit_surface(
     -----
     Lambert's cosine, wrapped a little past the terminator as light scattered in skin is; inverse square of the
     distance; highlight by Blinn's half-way cosine with two exponents, normalised (n + 8) / 8, and Schlick's
-    Fresnel term. A lamp's width lowers the exponents so that the highlight widens by the lamp's angle.
+    Fresnel term. A lamp's width lowers the exponents so that the highlight widens by the lamp's angle. A hollow
+    is darker by the share of open sky it sees.
 
     References
     ----------
     Blinn, SIGGRAPH 1977; Schlick, Computer Graphics Forum 13(3), 1994.
     """
-    to_eye = viewer_mm.astype(np.float32) - points_mm
-    to_eye /= np.sqrt(np.einsum("mc,mc->m", to_eye, to_eye))[:, None]
-    matt = np.float32(light.room) * paint.sky
-    bright = np.float32(0.5 * light.room) * _SKIN_F0 * paint.sky * paint.shine
-    shade = 0.35 + 0.65 * paint.sky  # lamps are wide and close: a crease hides part of them
+    room = np.float32(light.room) * paint.sky
+    matt, bright = room.copy(), np.float32(0.5 * _SKIN_F0) * room * paint.shine
+    shade = np.float32(0.35) + np.float32(0.65) * paint.sky  # lamps are wide and close: a crease hides a part
     wet = np.flatnonzero(paint.gloss > 0)
     for lamp in light.lamps:
-        away = np.array(lamp.at_mm, dtype=np.float32) - points_mm
-        square = np.einsum("mc,mc->m", away, away)
-        distance = np.sqrt(square)
-        away /= distance[:, None]
-        cosine = np.einsum("mc,mc->m", away, normals)
+        away = np.array(lamp.at_mm, dtype=np.float32)[:, None] - points_mm
+        square = _dot(away, away)
+        away /= np.sqrt(square)
+        cosine = _dot(away, normals)
         strength = np.float32(lamp.strength * light.factor * _MEASURED_AT_MM**2) / square
+        strength *= shade
         if light.brim is not None:
             strength *= _past_brim(points_mm, lamp, light.brim)
-        strength *= shade
-        matt += strength * np.maximum((cosine + _WRAP) / (1 + _WRAP), 0)
-        half = away + to_eye
-        half /= np.sqrt(np.einsum("mc,mc->m", half, half))[:, None]
-        facing = np.maximum(np.einsum("mc,mc->m", half, normals), 0)
-        fresnel = _SKIN_F0 + (1 - _SKIN_F0) * (1 - np.einsum("mc,mc->m", half, to_eye)) ** 5
-        strength *= fresnel * np.maximum(cosine, 0)
-        width = lamp.size_mm / float(np.median(distance))
-        lobe = _lobe(facing, *_BROAD, width) + _lobe(facing, *_NARROW, width)
-        glow = strength * paint.shine * lobe
-        if len(wet):
-            wet_lobe = _lobe(facing[wet], *_WET, width)
-            gloss = paint.gloss[wet]
-            glow[wet] = strength[wet] * (gloss * wet_lobe + (1 - gloss) * paint.shine[wet] * lobe[wet])
-        bright += glow
-    return matt, bright
+        matt += strength * np.maximum((cosine + _WRAP) * np.float32(1 / (1 + _WRAP)), 0)
+        away += to_eye
+        away /= np.sqrt(_dot(away, away))
+        facing = np.maximum(_dot(away, normals), np.float32(1e-6))
+        graze = 1 - _dot(away, to_eye)
+        squared = graze * graze
+        strength *= (_SKIN_F0 + (1 - _SKIN_F0) * squared * squared * graze) * np.maximum(cosine, 0)
+        bright += strength * _highlight(facing, paint, wet, lamp.size_mm / _MEASURED_AT_MM)
+    return np.asarray(matt * paint.luminance + bright, dtype=np.float32)
 
 
-def _lobe(facing: Float32, exponent: float, share: float, width: float) -> Float32:
+def _dot(first: Float32, second: Float32) -> Float32:
+    return np.asarray(first[0] * second[0] + first[1] * second[1] + first[2] * second[2], dtype=np.float32)
+
+
+def _highlight(facing: Float32, paint: Paint, wet: IntArray, width: float) -> Float32:
+    """Strength of the highlight for a half-way cosine: skin's two lobes, a narrow one where it is wet."""
+    fall = np.log(facing)
+    skin = (_lobe(fall, *_BROAD, width) + _lobe(fall, *_NARROW, width)) * paint.shine
+    if len(wet):
+        gloss = paint.gloss[wet]
+        skin[wet] += gloss * (_lobe(fall[wet], *_WET, width) - skin[wet])
+    return skin
+
+
+def _lobe(log_facing: Float32, exponent: float, share: float, width: float) -> Float32:
     """Normalised highlight; `width` of the lamp in radians: variances of lobe (1 / n) and lamp (w² / 48) add."""
     wide = 1.0 / (1.0 / exponent + width * width / 48.0)
-    # cos^n without a power: exp(n ln cos)
-    with np.errstate(divide="ignore"):
-        shape = np.exp(np.float32(wide) * np.log(facing))
-    return np.asarray(np.float32(share * (wide + 8.0) / 8.0) * shape, dtype=np.float32)
+    return np.asarray(
+        np.float32(share * (wide + 8.0) / 8.0) * np.exp(np.float32(wide) * log_facing), dtype=np.float32
+    )
 
 
 def _past_brim(points_mm: Float32, lamp: Lamp, brim: Brim) -> Float32:
     """Share of a lamp that is seen from each point past the brim's edge, 0–1; all of it for a lamp below."""
     _, y, z = lamp.at_mm
     if y >= brim.y_mm:
-        return np.ones(len(points_mm), dtype=np.float32)
-    fall = np.maximum(points_mm[:, 1] - y, 1e-3)
+        return np.ones(points_mm.shape[1], dtype=np.float32)
+    fall = np.maximum(points_mm[1] - np.float32(y), np.float32(1e-3))
     share = np.minimum(
         (brim.y_mm - y) / fall, 1.0
     )  # of the way from the lamp at which the brim's height is met
-    met = z + share * (points_mm[:, 2] - z)
+    met = z + share * (points_mm[2] - z)
     penumbra = np.maximum(lamp.size_mm * (1 - share) / np.maximum(share, 1e-3), 0.5)
     seen = np.clip((brim.z_mm - met) / penumbra + 0.5, 0, 1)
-    return np.where(points_mm[:, 1] <= brim.y_mm, 1.0, seen).astype(np.float32)
+    return np.where(points_mm[1] <= brim.y_mm, 1.0, seen).astype(np.float32)

@@ -14,11 +14,12 @@ from scipy.sparse import coo_array, csr_array
 
 from rigcheck.model._arrays import FloatArray, IntArray
 
-__all__ = ["LABELS", "PARTS", "HeadData", "Surface", "head_data", "head_surface"]
+__all__ = ["LABELS", "LABEL_OF", "PARTS", "HeadData", "Surface", "head_data", "head_surface"]
 
 PARTS = ("skin", "eye_left", "eye_right", "upper_teeth", "lower_teeth", "tongue")
 # What a pixel shows. The first are the face's own; the order is that of `FaceTruth.labels`.
 LABELS = ("background", "skin", "lips", "eye", "teeth", "tongue", "mouth", "occluder")
+LABEL_OF = {name: number for number, name in enumerate(LABELS)}
 _TO_HEAD_FRAME = np.array([1.0, -1.0, -1.0])  # the file has y up and z towards the viewer
 
 

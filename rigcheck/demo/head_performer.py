@@ -1,9 +1,10 @@
 """One performer's head: who it is, how big, and its vertices in any expression."""
 
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cached_property, lru_cache
 
 import numpy as np
+from numpy.typing import NDArray
 
 from rigcheck.demo.head_expression import Expression, hinge_moved, jaw_follow
 from rigcheck.demo.head_mesh import head_data, head_surface
@@ -154,13 +155,24 @@ class PosedHead:
     """A performer in an expression, head frame: origin at the nostril base of the neutral.
 
     `vertices_mm` (V', 3) are those of `head_surface()`, `rest_mm` the same in the neutral. `points_mm` holds
-    the named points (3,). `eyes` are (left, right).
+    the named points (3,). `eyes` are (left, right). `corners32` and `rest_corners32` are the vertices at the
+    triangles' corners (T, 3, 3), float32.
     """
 
     vertices_mm: FloatArray
     rest_mm: FloatArray
     points_mm: dict[str, FloatArray]
     eyes: tuple[EyeState, EyeState]
+
+    @cached_property
+    def corners32(self) -> NDArray[np.float32]:
+        """`vertices_mm` at the triangles' corners."""
+        return self.vertices_mm.astype(np.float32)[head_surface().triangles]
+
+    @cached_property
+    def rest_corners32(self) -> NDArray[np.float32]:
+        """`rest_mm` at the triangles' corners."""
+        return self.rest_mm.astype(np.float32)[head_surface().triangles]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

@@ -1,7 +1,9 @@
 """Which triangle each pixel sees: exact rays of the distorted lens against every triangle, nearest wins."""
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import lru_cache
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,13 +13,14 @@ from rigcheck.model import CameraModel
 from rigcheck.model._arrays import FloatArray, IntArray
 from rigcheck.opencv import cv2
 
-__all__ = ["Seen", "pixel_rays", "see_triangles", "spread_over_triangles"]
+__all__ = ["Patch", "Seen", "pixel_rays", "see_triangles"]
 
 Float32 = NDArray[np.float32]
 
 _GRID_STEP_PX = 4
 _EDGE_PAD_PX = 0.25  # a triangle's edge is straight in space, a little bent in the picture
 _NOTHING = -1
+_GROUP_PX, _PATCH_PX = 40_000, 24_576
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -29,22 +32,62 @@ class Seen:
     triangle : (H, W) int32
         Index of the nearest triangle, -1 where there is none.
     pixels : (M,) int64
-        Flat indices of the pixels that met one.
-    weights : (M, 3) float32
-        Barycentric weights of the point met, in space (not in the picture).
+        Flat indices of the pixels that met one, in order.
     depth_mm : (M,) float32
         Along the optical axis.
+    planes : (T, 9) float32
+        Of each triangle: times the ray (x, y, 1) the first two weights over the depth, and 1 / depth.
+    rays : (H W, 2) float32
     """
 
     triangle: NDArray[np.int32]
     pixels: IntArray
+    depth_mm: Float32
+    planes: Float32
+    rays: Float32
+
+    def patches(self) -> Iterator[tuple[slice, "Patch"]]:
+        """Go through the pixels in runs that stay in a processor's cache: (where in `pixels`, what is met there)."""
+        owner = self.triangle.reshape(-1)
+        for start in range(0, len(self.pixels), _PATCH_PX):
+            some = slice(start, start + _PATCH_PX)
+            pixels = self.pixels[some]
+            triangle = owner[pixels]
+            plane, ray = self.planes[triangle], self.rays[pixels]
+            x, y, depth = ray[:, 0], ray[:, 1], self.depth_mm[some]
+            first = (plane[:, 0] * x + plane[:, 1] * y + plane[:, 2]) * depth
+            second = (plane[:, 3] * x + plane[:, 4] * y + plane[:, 5]) * depth
+            yield (
+                some,
+                Patch(
+                    triangle=triangle,
+                    weights=np.stack([first, second, 1 - first - second]),
+                    depth_mm=depth,
+                    camera_mm=np.stack([x * depth, y * depth, depth]),
+                ),
+            )
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Patch:
+    """A run of pixels: triangle (m,), barycentric weights (3, m), depth (m,), place in the camera frame (3, m)."""
+
+    triangle: NDArray[np.int32]
     weights: Float32
     depth_mm: Float32
+    camera_mm: Float32
 
-    @property
-    def triangles(self) -> NDArray[np.int32]:
-        """(M,) triangle met by each of `pixels`."""
-        return np.asarray(self.triangle.ravel()[self.pixels], dtype=np.int32)
+    def spread(self, corners: Float32, at: IntArray | None = None) -> Float32:
+        """Interpolate values at triangles' corners (T, 3, C): (C, m), or (C, n) at some of the pixels."""
+        triangle, weights = self.triangle, self.weights
+        if at is not None:
+            triangle, weights = triangle[at], weights[:, at]
+        rows = corners[triangle]
+        met = np.zeros((corners.shape[2], len(triangle)), dtype=np.float32)
+        for channel in range(len(met)):
+            for corner in range(3):
+                met[channel] += weights[corner] * rows[:, corner, channel]
+        return met
 
 
 @lru_cache(maxsize=8)
@@ -82,112 +125,106 @@ def see_triangles(camera: CameraModel, vertices_mm: FloatArray, triangles: IntAr
     A triangle with a corner behind the camera or outside the lens's field is left out. With d the ray and
     a, b, c the corners, the weights are d·(b×c), d·(c×a), d·(a×b) over their sum, the depth a·(b×c) over it.
     """
-    projected = project_points(camera, vertices_mm)
-    corners_px = projected[triangles]
-    usable = np.isfinite(corners_px).all(axis=(1, 2))
+    corners_px = project_points(camera, vertices_mm)[triangles]
     width, height = camera.image_size_px
     with np.errstate(invalid="ignore"):
         edge1, edge2 = corners_px[:, 1] - corners_px[:, 0], corners_px[:, 2] - corners_px[:, 0]
-        usable &= edge1[:, 0] * edge2[:, 1] - edge1[:, 1] * edge2[:, 0] < 0  # front side; y runs down
+        front = edge1[:, 0] * edge2[:, 1] - edge1[:, 1] * edge2[:, 0] < 0  # y runs down
         low, high = corners_px.min(axis=1), corners_px.max(axis=1)
-        usable &= (high > -0.5).all(axis=1) & (low[:, 0] < width - 0.5) & (low[:, 1] < height - 0.5)
-    used = np.flatnonzero(usable)
-    if len(used) == 0:
-        return _nothing(camera)
-    at, row, first, count = _spans(corners_px[used], (width, height))
-    return _resolve(camera, vertices_mm[triangles[used]], used, (at, row, first, count))
-
-
-def _nothing(camera: CameraModel) -> Seen:
-    width, height = camera.image_size_px
+        inside = (high > -0.5).all(axis=1) & (low[:, 0] < width - 0.5) & (low[:, 1] < height - 0.5)
+    used = np.flatnonzero(front & inside & np.isfinite(corners_px).all(axis=(1, 2)))
+    corners_px = corners_px[used]
+    planes = _planes(vertices_mm[triangles[used]])
+    rays = pixel_rays(camera).reshape(-1, 2)
+    nearest = np.zeros(width * height, dtype=np.float32)
+    owner = np.full(width * height, _NOTHING, dtype=np.int32)
+    for some in _groups(corners_px):
+        at, pixel = _candidates(corners_px[some], (width, height))
+        if len(pixel) == 0:
+            continue
+        at = at + some.start
+        _keep_nearest(planes, rays, at, pixel, (nearest, owner))
+    pixels = np.flatnonzero(owner >= 0)
+    owner[pixels] = used[owner[pixels]]
+    all_planes = np.zeros((len(triangles), 9), dtype=np.float32)
+    all_planes[used] = planes
     return Seen(
-        triangle=np.full((height, width), _NOTHING, dtype=np.int32),
-        pixels=np.zeros(0, dtype=np.int64),
-        weights=np.zeros((0, 3), dtype=np.float32),
-        depth_mm=np.zeros(0, dtype=np.float32),
+        triangle=owner.reshape(height, width),
+        pixels=pixels,
+        depth_mm=np.float32(1) / nearest[pixels],
+        planes=all_planes,
+        rays=rays,
     )
 
 
-def _spans(corners_px: FloatArray, size_px: tuple[int, int]) -> tuple[IntArray, IntArray, IntArray, IntArray]:
-    """Runs of pixels that triangles (T, 3, 2) may cover: triangle, row, first column, number of columns."""
+def _planes(corners_mm: FloatArray) -> Float32:
+    """Rows that give, times the ray (x, y, 1): first and second weight over depth, and 1 / depth: (T, 9)."""
+    a, b, c = corners_mm[:, 0], corners_mm[:, 1], corners_mm[:, 2]
+    first, second = np.cross(b, c), np.cross(c, a)
+    volume = (a * first).sum(axis=1)[:, None]
+    flat = np.abs(volume[:, 0]) < 1e-9
+    total = first + second + np.cross(a, b)
+    planes = np.concatenate([first, second, total], axis=1) / np.where(flat[:, None], 1.0, volume)
+    planes[flat] = 0.0
+    return planes.astype(np.float32)
+
+
+def _groups(corners_px: FloatArray) -> list[slice]:
+    """Runs of triangles that together cover about as many pixels as stay in a processor's cache."""
+    size = np.ptp(corners_px, axis=1) + 2 * _EDGE_PAD_PX
+    area = np.cumsum(0.6 * size[:, 0] * size[:, 1] + 1.0)
+    if len(area) == 0:
+        return []
+    ends = np.searchsorted(area, np.arange(1, int(area[-1] / _GROUP_PX) + 1) * _GROUP_PX)
+    edges = [0, *[int(end) for end in ends if 0 < end < len(area)], len(area)]
+    return [slice(start, end) for start, end in pairwise(edges) if end > start]
+
+
+def _candidates(corners_px: FloatArray, size_px: tuple[int, int]) -> tuple[IntArray, IntArray]:
+    """Pixels that triangles (T, 3, 2) may cover, row by row: triangle and flat pixel, (N,) each."""
     width, height = size_px
-    y = corners_px[..., 1]
+    x, y = corners_px[..., 0], corners_px[..., 1]
     top = np.maximum(np.ceil(y.min(axis=1) - _EDGE_PAD_PX), 0).astype(np.int64)
     bottom = np.minimum(np.floor(y.max(axis=1) + _EDGE_PAD_PX), height - 1).astype(np.int64)
     rows = np.maximum(bottom - top + 1, 0)
     at = np.repeat(np.arange(len(corners_px)), rows)
-    row = np.arange(len(at)) - np.repeat(np.cumsum(rows) - rows, rows) + np.repeat(top, rows)
+    row = np.arange(len(at)) + np.repeat(top - np.cumsum(rows) + rows, rows)
     left, right = np.full(len(at), np.inf), np.full(len(at), -np.inf)
     for k in range(3):
-        start, end = corners_px[at, k], corners_px[at, (k + 1) % 3]
-        fall = end[:, 1] - start[:, 1]
+        x0, y0, x1, y1 = (v[:, j][at] for j in (k, (k + 1) % 3) for v in (x, y))
+        fall = y1 - y0
         level = np.abs(fall) < 1e-9
-        share = (row - start[:, 1]) / np.where(level, 1.0, fall)
-        # A row that passes just above or below an edge's end counts from that end.
-        share = np.where(level, 0.0, np.clip(share, 0.0, 1.0))
-        x = start[:, 0] + share * (end[:, 0] - start[:, 0])
-        off = np.abs(start[:, 1] + share * fall - row) > _EDGE_PAD_PX
-        left = np.minimum(left, np.where(off & ~level, np.inf, np.where(level, np.minimum(x, end[:, 0]), x)))
-        right = np.maximum(
-            right, np.where(off & ~level, -np.inf, np.where(level, np.maximum(x, end[:, 0]), x))
-        )
-    good = right >= left
-    first = np.clip(np.ceil(np.where(good, left, 0) - _EDGE_PAD_PX), 0, width).astype(np.int64)
-    last = np.clip(np.floor(np.where(good, right, -1) + _EDGE_PAD_PX), -1, width - 1).astype(np.int64)
-    count = np.where(good, np.maximum(last - first + 1, 0), 0)
-    return at, row, first, count
-
-
-def _resolve(
-    camera: CameraModel,
-    corners_mm: FloatArray,
-    used: IntArray,
-    spans: tuple[IntArray, IntArray, IntArray, IntArray],
-) -> Seen:
-    """Meet each candidate pixel's ray with its triangle, and keep the nearest."""
-    at, row, first, count = spans
-    width, height = camera.image_size_px
-    a, b, c = corners_mm[:, 0], corners_mm[:, 1], corners_mm[:, 2]
-    across = np.stack([np.cross(b, c), np.cross(c, a), np.cross(a, b)], axis=1)  # (T, 3 weights, 3)
-    volume = (a * across[:, 0]).sum(axis=-1)
-    total = across.sum(axis=1)
-    # Weights are divided by their sum, so each triangle may be scaled to unit depth at its first corner.
-    planes = np.concatenate([across, (total / volume[:, None])[:, None]], axis=1)
-    planes[:, :3] /= volume[:, None, None]
-    flat = np.isfinite(planes).all(axis=(1, 2))
-    planes = np.where(flat[:, None, None], planes, 0.0).astype(np.float32).reshape(-1, 12)
-    run = np.repeat(np.arange(len(at)), count)
+        share = (row - y0) / np.where(level, 1.0, fall)
+        near = np.abs(share - 0.5) * np.abs(fall) <= 0.5 * np.abs(fall) + _EDGE_PAD_PX
+        near |= level & (np.abs(row - y0) <= _EDGE_PAD_PX)
+        met = x0 + np.clip(share, 0.0, 1.0) * (x1 - x0)
+        left = np.minimum(left, np.where(near, np.where(level, np.minimum(x0, x1), met), np.inf))
+        right = np.maximum(right, np.where(near, np.where(level, np.maximum(x0, x1), met), -np.inf))
+    first = np.clip(np.ceil(np.minimum(left, 1e6) - _EDGE_PAD_PX), 0, width).astype(np.int64)
+    last = np.clip(np.floor(np.maximum(right, -1e6) + _EDGE_PAD_PX), -1, width - 1).astype(np.int64)
+    count = np.maximum(last - first + 1, 0)
     start = row * width + first - (np.cumsum(count) - count)
-    pixel = np.arange(len(run)) + np.repeat(start, count)
-    triangle = at[run]
-    ray = pixel_rays(camera).reshape(-1, 2)[pixel]
-    plane = planes[triangle]
-    w = [plane[:, k] * ray[:, 0] + plane[:, k + 1] * ray[:, 1] + plane[:, k + 2] for k in (0, 3, 6)]
-    inverse = plane[:, 9] * ray[:, 0] + plane[:, 10] * ray[:, 1] + plane[:, 11]  # 1 / depth
+    return np.repeat(at, count), np.arange(int(count.sum())) + np.repeat(start, count)
+
+
+def _keep_nearest(
+    planes: Float32,
+    rays: Float32,
+    at: IntArray,
+    pixel: IntArray,
+    buffers: tuple[Float32, NDArray[np.int32]],
+) -> None:
+    """Meet candidate pixels' rays with their triangles; enter those nearer than what is there, in place."""
+    nearest, owner = buffers
+    plane, ray = planes[at], rays[pixel]
+    x, y = ray[:, 0], ray[:, 1]
+    first = plane[:, 0] * x + plane[:, 1] * y + plane[:, 2]
+    second = plane[:, 3] * x + plane[:, 4] * y + plane[:, 5]
+    inverse = plane[:, 6] * x + plane[:, 7] * y + plane[:, 8]
     edge = np.float32(-1e-5) * inverse
-    inside = np.flatnonzero((w[0] >= edge) & (w[1] >= edge) & (w[2] >= edge) & (inverse > 1e-6))
-    pixel, inverse = pixel[inside], inverse[inside]
-    nearest = np.zeros(width * height, dtype=np.float32)
+    met = (first >= edge) & (second >= edge) & (inverse - first - second >= edge) & (inverse > 1e-6)
+    hits = np.flatnonzero(met & (inverse > nearest[pixel]))
+    pixel, inverse, at = pixel[hits], inverse[hits], at[hits]
     np.maximum.at(nearest, pixel, inverse)
-    wins = np.flatnonzero(inverse == nearest[pixel])
-    order = np.full(width * height, _NOTHING, dtype=np.int64)
-    order[pixel[wins]] = inside[wins]
-    pixels = np.flatnonzero(order >= 0)
-    chosen = order[pixels]
-    depth = np.float32(1) / nearest[pixels]
-    weights = np.stack([each[chosen] for each in w], axis=1) * depth[:, None]
-    weights /= weights.sum(axis=1, keepdims=True)
-    seen = np.full(width * height, _NOTHING, dtype=np.int32)
-    seen[pixels] = used[triangle[chosen]]
-    return Seen(
-        triangle=seen.reshape(height, width),
-        pixels=pixels,
-        weights=np.asarray(weights, dtype=np.float32),
-        depth_mm=np.asarray(depth, dtype=np.float32),
-    )
-
-
-def spread_over_triangles(seen: Seen, corner_values: NDArray[np.floating]) -> Float32:
-    """Interpolate values at triangles' corners (T, 3, C) at the points met: (M, C) float32."""
-    corners = corner_values.astype(np.float32)[seen.triangles]
-    return np.asarray(np.einsum("mk,mkc->mc", seen.weights, corners), dtype=np.float32)
+    wins = inverse == nearest[pixel]
+    owner[pixel[wins]] = at[wins]

@@ -1,24 +1,24 @@
 """One picture of a performer's face, as one camera of a helmet sees it, with everything true about it."""
 
 from dataclasses import dataclass, field
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
 from rigcheck.demo.background import dim_room
-from rigcheck.demo.camera import project_points
+from rigcheck.demo.camera import project_points, rays_of_pixels
 from rigcheck.demo.head_expression import Expression
 from rigcheck.demo.head_focus import disc_over_layer, laid_over
-from rigcheck.demo.head_light import FaceLight, lit_surface, usual_lamps
-from rigcheck.demo.head_mesh import LABELS, head_surface
-from rigcheck.demo.head_paint import Paint, paint_surface, vertex_normals
+from rigcheck.demo.head_light import FaceLight, usual_lamps
+from rigcheck.demo.head_mesh import LABEL_OF, head_surface
 from rigcheck.demo.head_performer import Performer, PosedHead, posed_head
-from rigcheck.demo.head_raster import Seen, see_triangles, spread_over_triangles
 from rigcheck.demo.head_rig import HeadRig, head_pose, head_rig
 from rigcheck.demo.head_sensor import HeadSensor
-from rigcheck.demo.head_things import Capsule, Things, capsules, glasses_frame
-from rigcheck.demo.optics import blur_disc_px, fall_off
-from rigcheck.model import RigidTransform
+from rigcheck.demo.head_shade import Layer, View, shade_head, shade_things
+from rigcheck.demo.head_things import Capsule, capsules
+from rigcheck.demo.optics import Lens, blur_disc_px, fall_off
+from rigcheck.model import CameraModel, RigidTransform
 from rigcheck.model._arrays import FloatArray, IntArray
 
 __all__ = ["FacePicture", "FaceScene", "FaceTruth", "render_face"]
@@ -76,9 +76,7 @@ class FaceTruth:
     visible : dict of name to bool
         In the picture and hidden by nothing.
     triangle : (H, W) int32
-        Triangle of the head that each pixel's centre sees, -1 where none; where an occluder is before it, -1.
-    weights : (H, W, 3) float32
-        Barycentric weights of the point seen on that triangle.
+        Triangle of the head that each pixel's centre sees, -1 where none or where something is before it.
     depth_mm : (H, W) float32
         Along the camera's axis; infinite where there is only background.
     labels : (H, W) uint8
@@ -91,13 +89,13 @@ class FaceTruth:
         Diameter of the blur disc at each pixel's depth.
     triangles, vertices_rig_mm : (T, 3) int, (V, 3) float64
         The surface, so that a pixel's place can be projected into the other camera.
+    camera, camera_from_rig : CameraModel, RigidTransform
     """
 
     points_px: dict[str, FloatArray]
     points_rig_mm: dict[str, FloatArray]
     visible: dict[str, bool]
     triangle: NDArray[np.int32]
-    weights: Float32
     depth_mm: Float32
     labels: NDArray[np.uint8]
     light: Float32
@@ -105,20 +103,35 @@ class FaceTruth:
     disc_px: Float32
     triangles: IntArray
     vertices_rig_mm: FloatArray
+    camera: CameraModel
+    camera_from_rig: RigidTransform
 
     @property
     def blown(self) -> NDArray[np.bool_]:
         """Where the light is beyond full scale."""
         return np.asarray(self.light >= 1.0)
 
-    def surface_rig_mm(self, pixels_px: IntArray) -> FloatArray:
-        """Place seen by whole pixels (N, 2) (x, y): (N, 3) mm, rig frame; NaN where no head is."""
+    def weights(self, pixels_px: IntArray) -> FloatArray:
+        """Barycentric weights (N, 3) on `triangle` of the places seen by whole pixels (N, 2) (x, y).
+
+        NaN where no head is seen.
+        """
         x, y = pixels_px[:, 0], pixels_px[:, 1]
-        triangle = self.triangle[y, x]
-        corners = self.vertices_rig_mm[self.triangles[np.maximum(triangle, 0)]]
-        met = np.einsum("nk,nkc->nc", self.weights[y, x].astype(np.float64), corners)
-        met[triangle < 0] = np.nan
-        return met
+        owner = self.triangle[y, x]
+        corners = self.camera_from_rig.apply(self.vertices_rig_mm[self.triangles[np.maximum(owner, 0)]])
+        rays = rays_of_pixels(self.camera, pixels_px.astype(np.float64))
+        a, b, c = np.moveaxis(corners, 1, 0)
+        parts = [np.einsum("nk,nk->n", rays, np.cross(*pair)) for pair in ((b, c), (c, a), (a, b))]
+        weights = np.stack(parts, axis=1)
+        weights /= weights.sum(axis=1, keepdims=True)
+        weights[owner < 0] = np.nan
+        return weights
+
+    def surface_rig_mm(self, pixels_px: IntArray) -> FloatArray:
+        """Place seen by whole pixels (N, 2) (x, y): (N, 3) mm, rig frame; NaN where no head is seen."""
+        owner = self.triangle[pixels_px[:, 1], pixels_px[:, 0]]
+        corners = self.vertices_rig_mm[self.triangles[np.maximum(owner, 0)]]
+        return np.asarray(np.einsum("nk,nkc->nc", self.weights(pixels_px), corners))
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -127,15 +140,6 @@ class FacePicture:
 
     image: NDArray[np.uint8]
     truth: FaceTruth
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class _Layer:
-    """Something rendered sharp: what each ray met, and the light it sends, (M,) full scale 1."""
-
-    seen: Seen
-    light: Float32
-    label: NDArray[np.uint8]
 
 
 def render_face(scene: FaceScene, camera_idx: int, *, rng: np.random.Generator) -> FacePicture:
@@ -158,171 +162,95 @@ def render_face(scene: FaceScene, camera_idx: int, *, rng: np.random.Generator) 
     One ray a pixel, through its centre; the surface's detail is smoothed to a pixel's width where it is read.
     Cast shadows of nose and chin are not drawn; hollows are darker by how much open sky they see.
     """
-    camera = scene.rig.cameras[camera_idx]
-    camera_from_rig = scene.rig.camera_from_rig[camera_idx]
+    camera, lens = scene.rig.cameras[camera_idx], scene.rig.lenses[camera_idx]
+    view = View(camera=camera, camera_from_rig=scene.rig.camera_from_rig[camera_idx], light=scene.light)
     posed = posed_head(scene.performer, scene.expression)
     vertices = scene.rig_from_head.apply(posed.vertices_mm)
-    head = _head_layer(scene, camera_idx, posed, vertices)
-    things = _things_layer(scene, camera_idx) if scene.occluders else None
-    width, height = camera.image_size_px
-    lens = scene.rig.lenses[camera_idx]
-    behind = _background(scene, camera_idx)
-    sharp, picture = behind.copy(), behind
-    depth = np.full((height, width), np.inf, dtype=np.float32)
-    labels = np.zeros((height, width), dtype=np.uint8)
-    triangle = head.seen.triangle
-    weights = np.zeros((height * width, 3), dtype=np.float32)
-    weights[head.seen.pixels] = head.seen.weights
-    for layer in (head, things):
-        if layer is None:
-            continue
-        at = layer.seen.pixels
-        own_depth = np.full(height * width, np.inf, dtype=np.float32)
-        own_depth[at] = layer.seen.depth_mm
-        light = np.zeros(height * width, dtype=np.float32)
-        light[at] = layer.light
-        cover = np.zeros(height * width, dtype=np.float32)
-        cover[at] = 1.0
-        nearer = own_depth < depth.ravel()
-        depth.ravel()[nearer] = own_depth[nearer]
-        chosen = at[nearer[at]]
-        labels.ravel()[at] = layer.label
-        sharp.ravel()[chosen] = light[chosen]
-        if layer is things:
-            triangle = np.where(nearer.reshape(height, width), np.int32(-1), triangle)
-        whole = own_depth.reshape(height, width)
-        covered = np.isfinite(whole)
-        disc = (
-            disc_over_layer(lens, np.where(covered, whole, 1.0), covered)
-            if scene.defocus
-            else np.zeros((1, 1), np.float32)
-        )
-        picture = laid_over(
-            picture, light.reshape(height, width), cover.reshape(height, width), disc, lens.sharpest_px
-        )
-    gain = np.float32(2.0**scene.exposure_stops)
+    head = shade_head(view, scene.performer, posed, rig_from_head=scene.rig_from_head, vertices_mm=vertices)
+    layers = [head] if not scene.occluders else [head, shade_things(view, capsules(scene.occluders))]
+    picture, sharp, depth, labels = _composed(layers, _background(scene, camera_idx), lens, scene.defocus)
+    gain: Float32 = np.full((1, 1), 2.0**scene.exposure_stops, dtype=np.float32)
     if scene.vignetting_power > 0:
         gain = gain * fall_off(camera, scene.vignetting_power)
-    picture, sharp = picture * gain, sharp * gain
-    points_rig = {name: scene.rig_from_head.apply(point) for name, point in posed.points_mm.items()}
-    points_px = {
-        name: project_points(camera, camera_from_rig.apply(point)) for name, point in points_rig.items()
-    }
-    with np.errstate(divide="ignore", invalid="ignore"):
-        disc_map = np.where(np.isfinite(depth), blur_disc_px(lens, depth), 0.0).astype(np.float32)
-    return FacePicture(
-        image=scene.sensor.exposed(picture, rng),
-        truth=FaceTruth(
-            points_px=points_px,
-            points_rig_mm=points_rig,
-            visible={
-                name: _visible(point, camera_from_rig.apply(points_rig[name])[2], depth)
-                for name, point in points_px.items()
-            },
-            triangle=triangle,
-            weights=weights.reshape(height, width, 3),
-            depth_mm=depth,
-            labels=labels,
-            light=picture,
-            sharp=sharp,
-            disc_px=disc_map,
-            triangles=head_surface().triangles,
-            vertices_rig_mm=vertices,
-        ),
+    picture *= gain
+    points = _named_points(scene, view, posed, depth)
+    truth = FaceTruth(
+        points_px=points.at_px,
+        points_rig_mm=points.rig_mm,
+        visible=points.visible,
+        triangle=np.where(labels == LABEL_OF["occluder"], np.int32(-1), head.triangle),
+        depth_mm=depth,
+        labels=labels,
+        light=picture,
+        sharp=sharp * gain,
+        disc_px=_discs(lens, depth),
+        triangles=head_surface().triangles,
+        vertices_rig_mm=vertices,
+        camera=camera,
+        camera_from_rig=view.camera_from_rig,
     )
+    return FacePicture(image=scene.sensor.exposed(picture, rng), truth=truth)
+
+
+def _composed(
+    layers: list[Layer], background: Float32, lens: Lens, defocus: bool
+) -> tuple[Float32, Float32, Float32, NDArray[np.uint8]]:
+    """Lay layers over each other, the nearest last: blurred and sharp light, depth, labels."""
+    picture, sharp = background, background.copy()
+    depth = np.full(picture.shape, np.inf, dtype=np.float32)
+    labels = np.zeros(picture.shape, dtype=np.uint8)
+    for layer in layers:
+        nearer = layer.depth_mm < depth
+        np.copyto(sharp, layer.light, where=nearer)
+        np.copyto(labels, layer.labels, where=nearer)
+        np.copyto(depth, layer.depth_mm, where=nearer)
+        disc = disc_over_layer(lens, layer.depth_mm) if defocus else np.zeros((1, 1), dtype=np.float32)
+        picture = laid_over(picture, layer.light, layer.cover, disc_px=disc, gaussian_px=lens.sharpest_px)
+    return picture, sharp, depth, labels
+
+
+def _discs(lens: Lens, depth_mm: Float32) -> Float32:
+    near = np.minimum(depth_mm, np.float32(1e6))
+    return blur_disc_px(lens, near.astype(np.float64)).astype(np.float32)
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _NamedPoints:
+    at_px: dict[str, FloatArray]
+    rig_mm: dict[str, FloatArray]
+    visible: dict[str, bool]
+
+
+def _named_points(scene: FaceScene, view: View, posed: PosedHead, depths: Float32) -> _NamedPoints:
+    rig = {name: scene.rig_from_head.apply(point) for name, point in posed.points_mm.items()}
+    camera = {name: view.camera_from_rig.apply(point) for name, point in rig.items()}
+    at = {name: project_points(view.camera, point) for name, point in camera.items()}
+    visible = {name: _visible(at[name], float(camera[name][2]), depths) for name in at}
+    return _NamedPoints(at_px=at, rig_mm=rig, visible=visible)
 
 
 def _visible(point_px: FloatArray, depth_mm: float, depths: Float32) -> bool:
+    """Whether nothing lies clearly before a point of the surface, at its pixel or one beside it."""
     height, width = depths.shape
     if not np.isfinite(point_px).all():
         return False
-    x, y = np.rint(point_px).astype(int)
+    x, y = (int(value) for value in np.rint(point_px))
     if not (0 <= x < width and 0 <= y < height):
         return False
     around = depths[max(y - 1, 0) : y + 2, max(x - 1, 0) : x + 2]
-    return bool(depth_mm < float(around.max()) + _HIDDEN_MM)
+    return depth_mm < float(around.max()) + _HIDDEN_MM
 
 
 def _background(scene: FaceScene, camera_idx: int) -> Float32:
     camera = scene.rig.cameras[camera_idx]
-    width, height = camera.image_size_px
     if scene.background_seed is None:
-        return np.full((height, width), 0.03, dtype=np.float32)
-    rng = np.random.default_rng([84, scene.background_seed, camera_idx])
-    return np.asarray(dim_room(rng, camera.image_size_px) / np.float32(255), dtype=np.float32)
+        return np.full(camera.image_size_px[::-1], 0.03, dtype=np.float32)
+    return _room(camera.image_size_px, scene.background_seed, camera_idx)
 
 
-def _head_layer(scene: FaceScene, camera_idx: int, posed: PosedHead, vertices: FloatArray) -> _Layer:
-    camera, camera_from_rig = scene.rig.cameras[camera_idx], scene.rig.camera_from_rig[camera_idx]
-    surface = head_surface()
-    triangles, normals = surface.triangles, vertex_normals(vertices)
-    if scene.performer.glasses:
-        frame = glasses_frame(posed)
-        triangles = np.concatenate([triangles, frame.triangles + len(vertices)])
-        normals = np.concatenate([normals, frame.normals @ scene.rig_from_head.rotation.T])
-        vertices = np.concatenate([vertices, scene.rig_from_head.apply(frame.vertices_mm)])
-    seen = see_triangles(camera, camera_from_rig.apply(vertices), triangles)
-    corners = np.concatenate([vertices, normals], axis=1).astype(np.float32)[triangles]
-    both = spread_over_triangles(seen, corners)
-    points, normal = both[:, :3], both[:, 3:]
-    viewer = camera_from_rig.inverse().translation_mm
-    pixel_mm = _pixel_mm(scene, camera_idx, seen, points, normal, viewer)
-    paint = paint_surface(seen, scene.performer, posed, pixel_mm)
-    normal = _with_relief(normal, vertices[: len(posed.vertices_mm)], seen, paint)
-    matt, bright = lit_surface(points, normal, viewer, paint, scene.light)
-    return _Layer(seen=seen, light=matt * paint.luminance + bright, label=paint.label)
-
-
-def _pixel_mm(
-    scene: FaceScene, camera_idx: int, seen: Seen, points: Float32, normal: Float32, viewer: FloatArray
-) -> Float32:
-    """Width of a pixel on the surface, mm: the mean of both ways where the surface is slanted."""
-    away = viewer.astype(np.float32) - points
-    cosine = np.abs(np.einsum("mc,mc->m", away, normal)) / np.sqrt(np.einsum("mc,mc->m", away, away))
-    focal = np.float32(scene.rig.cameras[camera_idx].focal_px[0])
-    return np.asarray(seen.depth_mm / focal / np.sqrt(np.clip(cosine, 0.1, 1.0)), dtype=np.float32)
-
-
-def _with_relief(normal: Float32, vertices: FloatArray, seen: Seen, paint: Paint) -> Float32:
-    """Tilt the normals (M, 3) by the relief's slope along the texture's two directions."""
-    surface = head_surface()
-    corners = vertices[surface.triangles]
-    one, two = corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]
-    (a, b), (c, d) = (
-        np.moveaxis(surface.texture[:, k, ::-1] - surface.texture[:, 0, ::-1], 1, 0) for k in (1, 2)
-    )
-    area = a * d - b * c
-    area = np.where(np.abs(area) < 1e-12, 1e-12, area)
-    across = (one * d[:, None] - two * b[:, None]) / area[:, None]
-    down = (two * a[:, None] - one * c[:, None]) / area[:, None]
-    for way in (across, down):
-        way /= np.maximum(np.linalg.norm(way, axis=1, keepdims=True), 1e-12)
-    frame = np.concatenate([across, down], axis=1).astype(np.float32)
-    triangle = np.minimum(seen.triangles, len(frame) - 1)
-    ways = frame[triangle]
-    tilted = normal - paint.slope[:, :1] * ways[:, :3] - paint.slope[:, 1:] * ways[:, 3:]
-    return np.asarray(tilted / np.sqrt(np.einsum("mc,mc->m", tilted, tilted))[:, None], dtype=np.float32)
-
-
-def _things_layer(scene: FaceScene, camera_idx: int) -> _Layer:
-    things: Things = capsules(scene.occluders)
-    camera, camera_from_rig = scene.rig.cameras[camera_idx], scene.rig.camera_from_rig[camera_idx]
-    seen = see_triangles(camera, camera_from_rig.apply(things.vertices_mm), things.triangles)
-    corners = np.concatenate([things.vertices_mm, things.normals, things.luminance[:, None]], axis=1)
-    spread = spread_over_triangles(seen, corners.astype(np.float32)[things.triangles])
-    count = len(seen.pixels)
-    ones = np.ones(count, dtype=np.float32)
-    label = np.full(count, LABELS.index("occluder"), dtype=np.uint8)
-    paint = Paint(
-        luminance=spread[:, 6],
-        redness=0 * ones,
-        slope=np.zeros((count, 2), dtype=np.float32),
-        shine=ones,
-        gloss=0 * ones,
-        sky=ones,
-        label=label,
-    )
-    normal = spread[:, 3:6] / np.maximum(np.linalg.norm(spread[:, 3:6], axis=1, keepdims=True), 1e-6)
-    viewer = camera_from_rig.inverse().translation_mm
-    matt, bright = lit_surface(spread[:, :3], normal, viewer, paint, scene.light)
-    return _Layer(seen=seen, light=matt * paint.luminance + bright, label=label)
+@lru_cache(maxsize=4)
+def _room(size_px: tuple[int, int], seed: int, camera_idx: int) -> Float32:
+    rng = np.random.default_rng([84, seed, camera_idx])
+    room = np.asarray(dim_room(rng, size_px) / np.float32(255), dtype=np.float32)
+    room.setflags(write=False)
+    return room

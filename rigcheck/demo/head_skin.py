@@ -12,11 +12,23 @@ from numpy.typing import NDArray
 
 from rigcheck.opencv import cv2
 
-__all__ = ["Placing", "hair_tile", "read_tile", "skin_tile"]
+__all__ = [
+    "HAIR_TEXEL_MM",
+    "MIDDLE_MM",
+    "SKIN_TEXEL_MM",
+    "TEXTURE_MM",
+    "Placing",
+    "Tile",
+    "hair_tile",
+    "read_tile",
+    "skin_tile",
+]
 
 Float32 = NDArray[np.float32]
 
 _SIDE = 1024
+TEXTURE_MM = 1000.0  # of one unit of texture coordinates, about the same all over the face
+MIDDLE_MM = 482.9  # texture position across, of the middle of the face
 _LEVELS = 5
 _WIDE = 1024  # columns into which a list of places is folded: the reader wants a picture
 SKIN_TEXEL_MM = 0.07
@@ -25,9 +37,9 @@ HAIR_TEXEL_MM = 0.05
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Tile:
-    """A square that repeats: `levels` (L, side + 1, side + 1, C), each level smoothed twice as wide as the last."""
+    """A square that repeats: `levels` (L (side + 1), side + 1, C), one below the other, each twice as smooth."""
 
-    levels: tuple[Float32, ...]
+    levels: Float32
     texel_mm: float
 
 
@@ -51,7 +63,7 @@ def _noise(rng: np.random.Generator, smallest: float, largest: float, side: int 
     return np.asarray(field / field.std(), dtype=np.float32)
 
 
-def _levels(finest: Float32) -> tuple[Float32, ...]:
+def _levels(finest: Float32) -> Float32:
     """Smooth twice as wide from level to level; a row and a column repeat, for reading between texels."""
     levels = []
     for level in range(_LEVELS):
@@ -61,10 +73,10 @@ def _levels(finest: Float32) -> tuple[Float32, ...]:
             smooth = cv2.GaussianBlur(wrapped, (0, 0), sigma)[64:-64, 64:-64]
         else:
             smooth = finest
-        padded = np.ascontiguousarray(np.pad(smooth, ((0, 1), (0, 1), (0, 0)), mode="wrap"), dtype=np.float32)
-        padded.setflags(write=False)
-        levels.append(padded)
-    return tuple(levels)
+        levels.append(np.pad(smooth, ((0, 1), (0, 1), (0, 0)), mode="wrap"))
+    stacked = np.concatenate(levels).astype(np.float32)
+    stacked.setflags(write=False)
+    return stacked
 
 
 @lru_cache(maxsize=1)
@@ -123,54 +135,46 @@ def _line(picture: Float32, points: NDArray[np.float64], thickness: int) -> None
             cv2.polylines(picture, [fixed], False, 1.0, thickness, cv2.LINE_8, 4)
 
 
-def read_tile(tile: Tile, places_mm: Float32, texels_a_pixel: Float32 | float, placing: Placing) -> Float32:
-    """Read a tile at places (M, 2), smoothed as far as a pixel there is wide: (M, C) float32.
+def read_tile(
+    tile: Tile, x_mm: Float32, y_mm: Float32, texels_a_pixel: Float32 | None, *, placing: Placing
+) -> Float32:
+    """Read a tile at places (m,), smoothed as far as a pixel there is wide: (C, m) float32.
 
     Parameters
     ----------
     tile : Tile
-    places_mm : (M, 2) float32, mm along the texture
-    texels_a_pixel : (M,) float32 or float
-        Unmagnified texels that a pixel spans; between two levels the reading is blended.
+    x_mm, y_mm : (m,) float32, mm along the texture
+    texels_a_pixel : (m,) float32 or None
+        Unmagnified texels that a pixel spans; between two levels the reading is blended. None reads the finest.
     placing : Placing
     """
     turn = np.deg2rad(placing.turn_deg)
     scale = 1.0 / (tile.texel_mm * placing.magnified)
     cos, sin = np.float32(np.cos(turn) * scale), np.float32(np.sin(turn) * scale)
-    x = places_mm[:, 0] * cos - places_mm[:, 1] * sin + np.float32(placing.shift_mm[0] * scale)
-    y = places_mm[:, 0] * sin + places_mm[:, 1] * cos + np.float32(placing.shift_mm[1] * scale)
+    x = x_mm * cos - y_mm * sin + np.float32(placing.shift_mm[0] * scale)
+    y = x_mm * sin + y_mm * cos + np.float32(placing.shift_mm[1] * scale)
     x -= np.float32(_SIDE) * np.floor(x * np.float32(1 / _SIDE))
     y -= np.float32(_SIDE) * np.floor(y * np.float32(1 / _SIDE))
-    fine = np.log2(np.maximum(texels_a_pixel, 1e-6)) - np.log2(placing.magnified)
-    level = np.clip(fine, 0.0, _LEVELS - 1.001).astype(np.float32)
-    if np.ndim(level) == 0:
-        level = np.full(len(x), level, dtype=np.float32)
-    return _blended_levels(tile, x, y, level)
+    if texels_a_pixel is None:
+        return _read(tile, x, y)
+    level = np.clip(np.log2(np.maximum(texels_a_pixel, np.float32(1e-6))), 0, np.float32(_LEVELS - 1.001))
+    lower = np.floor(level)
+    share = level - lower
+    y += lower * np.float32(_SIDE + 1)
+    low = _read(tile, x, y)
+    high = _read(tile, x, y + np.float32(_SIDE + 1))
+    high -= low
+    high *= share
+    high += low
+    return high
 
 
-def _blended_levels(tile: Tile, x: Float32, y: Float32, level: Float32) -> Float32:
-    result = np.zeros((len(x), tile.levels[0].shape[-1]), dtype=np.float32)
-    lowest, highest = (int(level.min()), int(level.max()) + 1) if len(level) else (0, 0)
-    for number in range(lowest, min(highest, _LEVELS - 1) + 1):
-        share = np.maximum(1 - np.abs(level - np.float32(number)), 0)
-        used = np.flatnonzero(share > 0)
-        if len(used) == 0:
-            continue
-        everything = len(used) == len(x)
-        at = (x, y) if everything else (x[used], y[used])
-        read = _read(tile.levels[number], *at) * (share if everything else share[used])[:, None]
-        if everything:
-            result += read
-        else:
-            result[used] += read
-    return result
-
-
-def _read(picture: Float32, x: Float32, y: Float32) -> Float32:
+def _read(tile: Tile, x: Float32, y: Float32) -> Float32:
+    """Read the stacked levels at texel positions (m,): (C, m)."""
     count = len(x)
     rows = -(-count // _WIDE)
-    folded = np.zeros((2, rows * _WIDE), dtype=np.float32)
-    folded[0, :count], folded[1, :count] = x, y
-    maps = folded.reshape(2, rows, _WIDE)
-    read = cv2.remap(picture, maps[0], maps[1], cv2.INTER_LINEAR)
-    return np.asarray(read, dtype=np.float32).reshape(rows * _WIDE, -1)[:count]
+    maps = np.zeros((2, rows * _WIDE), dtype=np.float32)
+    maps[0, :count], maps[1, :count] = x, y
+    across, down = maps.reshape(2, rows, _WIDE)
+    read = cv2.remap(tile.levels, across, down, cv2.INTER_LINEAR)
+    return np.ascontiguousarray(read.reshape(rows * _WIDE, -1)[:count].T, dtype=np.float32)

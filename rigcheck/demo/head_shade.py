@@ -1,0 +1,183 @@
+"""A head, or things before it, met by a camera's rays and lit: sharp, without noise."""
+
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.sparse import csr_array
+
+from rigcheck.demo.head_light import FaceLight, lit_surface
+from rigcheck.demo.head_material import Paint
+from rigcheck.demo.head_mesh import LABEL_OF, head_surface
+from rigcheck.demo.head_paint import canvas, paint_patch
+from rigcheck.demo.head_performer import Performer, PosedHead
+from rigcheck.demo.head_raster import Patch, see_triangles
+from rigcheck.demo.head_things import Things, glasses_frame
+from rigcheck.model import CameraModel, RigidTransform
+from rigcheck.model._arrays import FloatArray, IntArray
+
+__all__ = ["Layer", "View", "shade_head", "shade_things"]
+
+Float32 = NDArray[np.float32]
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class View:
+    """One camera in the rig, and the light on the rig."""
+
+    camera: CameraModel
+    camera_from_rig: RigidTransform
+    light: FaceLight
+
+    def rig_directions(self, camera_mm: Float32) -> tuple[Float32, Float32]:
+        """Places (3, m) in the camera frame: the same in the rig frame, and unit directions to the camera there."""
+        turn = self.camera_from_rig.rotation.T.astype(np.float32)
+        away = turn @ camera_mm
+        points = away - (turn @ self.camera_from_rig.translation_mm.astype(np.float32))[:, None]
+        return points, away / -np.sqrt((away * away).sum(axis=0))
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Layer:
+    """Something rendered sharp, (H, W) each.
+
+    `light` (full scale 1, zero where the layer is not), `cover` 0 or 1, `depth_mm` (infinite where it is not),
+    `labels`, `triangle` (-1 where it is not).
+    """
+
+    light: Float32
+    cover: Float32
+    depth_mm: Float32
+    labels: NDArray[np.uint8]
+    triangle: NDArray[np.int32]
+
+    @classmethod
+    def empty(cls, triangle: NDArray[np.int32]) -> "Layer":
+        """Nothing yet, for a picture of this size."""
+        return cls(
+            light=np.zeros(triangle.shape, dtype=np.float32),
+            cover=np.zeros(triangle.shape, dtype=np.float32),
+            depth_mm=np.full(triangle.shape, np.inf, dtype=np.float32),
+            labels=np.zeros(triangle.shape, dtype=np.uint8),
+            triangle=triangle,
+        )
+
+    def enter(self, pixels: IntArray, depth_mm: Float32, light: Float32, labels: NDArray[np.uint8]) -> None:
+        """Fill in flat pixels, in place: for the renderer only."""
+        self.light.reshape(-1)[pixels] = light
+        self.cover.reshape(-1)[pixels] = 1.0
+        self.depth_mm.reshape(-1)[pixels] = depth_mm
+        self.labels.reshape(-1)[pixels] = labels
+
+
+def shade_head(
+    view: View,
+    performer: Performer,
+    posed: PosedHead,
+    *,
+    rig_from_head: RigidTransform,
+    vertices_mm: FloatArray,
+) -> Layer:
+    """Render the head, sharp.
+
+    Parameters
+    ----------
+    view : View
+    performer : Performer
+    posed : PosedHead
+    rig_from_head : RigidTransform
+    vertices_mm : (V', 3) float64
+        The posed head's vertices in the rig frame.
+    """
+    surface = head_surface()
+    triangles, vertices, normals = surface.triangles, vertices_mm, _vertex_normals(vertices_mm)
+    corners = canvas().corners
+    if performer.glasses:
+        frame = glasses_frame(posed)
+        triangles = np.concatenate([triangles, frame.triangles + len(vertices)])
+        normals = np.concatenate([normals, frame.normals @ rig_from_head.rotation.T])
+        vertices = np.concatenate([vertices, rig_from_head.apply(frame.vertices_mm)])
+        corners = np.concatenate([corners, np.ones((len(frame.triangles), 3, 3), dtype=np.float32)])
+    seen = see_triangles(view.camera, view.camera_from_rig.apply(vertices), triangles)
+    corners = np.concatenate([corners, normals.astype(np.float32)[triangles]], axis=2)
+    ways = _texture_ways(vertices_mm)
+    layer = Layer.empty(seen.triangle)
+    focal = np.float32(view.camera.focal_px[0])
+    for some, patch in seen.patches():
+        met = patch.spread(corners)
+        normal = met[3:]
+        points, to_eye = view.rig_directions(patch.camera_mm)
+        cosine = np.abs((normal * to_eye).sum(axis=0))
+        pixel_mm = patch.depth_mm / focal / np.sqrt(np.clip(cosine, 0.1, 1.0))
+        paint = paint_patch(patch, met[:3], pixel_mm, performer=performer, posed=posed)
+        normal = _tilted(normal, ways[np.minimum(patch.triangle, len(ways) - 1)], paint.slope)
+        light = lit_surface(points, normal, to_eye, paint=paint, light=view.light)
+        layer.enter(seen.pixels[some], patch.depth_mm, light, paint.label)
+    return layer
+
+
+def shade_things(view: View, things: Things) -> Layer:
+    """Render things fixed to the rig, sharp."""
+    seen = see_triangles(view.camera, view.camera_from_rig.apply(things.vertices_mm), things.triangles)
+    values = np.concatenate([things.normals, things.luminance[:, None]], axis=1).astype(np.float32)
+    corners = values[things.triangles]
+    layer = Layer.empty(seen.triangle)
+    for some, patch in seen.patches():
+        met = patch.spread(corners)
+        points, to_eye = view.rig_directions(patch.camera_mm)
+        paint = _plain(patch, met[3])
+        normal = _tilted(met[:3], None, paint.slope)
+        light = lit_surface(points, normal, to_eye, paint=paint, light=view.light)
+        layer.enter(seen.pixels[some], patch.depth_mm, light, paint.label)
+    return layer
+
+
+def _plain(patch: Patch, luminance: Float32) -> Paint:
+    count = len(patch.triangle)
+    return Paint(
+        luminance=luminance,
+        slope=np.zeros((2, count), dtype=np.float32),
+        shine=np.ones(count, dtype=np.float32),
+        gloss=np.zeros(count, dtype=np.float32),
+        sky=np.ones(count, dtype=np.float32),
+        label=np.full(count, LABEL_OF["occluder"], dtype=np.uint8),
+    )
+
+
+def _tilted(normal: Float32, ways: Float32 | None, slope: Float32) -> Float32:
+    """Unit normals (3, m), tilted by the relief's slope along two directions in the surface (m, 6)."""
+    if ways is not None:
+        normal = np.stack([normal[k] - slope[0] * ways[:, k] - slope[1] * ways[:, 3 + k] for k in range(3)])
+    return np.asarray(normal / np.sqrt((normal * normal).sum(axis=0)), dtype=np.float32)
+
+
+def _texture_ways(vertices_mm: FloatArray) -> Float32:
+    """Unit directions in which the texture runs across and down, of each triangle: (T, 6)."""
+    surface = head_surface()
+    corners = vertices_mm[surface.triangles]
+    one, two = corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]
+    first, second = (surface.texture[:, k, ::-1] - surface.texture[:, 0, ::-1] for k in (1, 2))
+    area = first[:, 0] * second[:, 1] - first[:, 1] * second[:, 0]
+    side = np.sign(area)[:, None]
+    across = (one * second[:, 1:] - two * first[:, 1:]) * side
+    down = (two * first[:, :1] - one * second[:, :1]) * side
+    units = [way / np.maximum(np.linalg.norm(way, axis=1, keepdims=True), 1e-12) for way in (across, down)]
+    return np.concatenate(units, axis=1).astype(np.float32)
+
+
+def _vertex_normals(vertices_mm: FloatArray) -> FloatArray:
+    """Outward unit normals (V', 3), weighted by the area of the triangles around each vertex."""
+    triangles = head_surface().triangles
+    a, b, c = (vertices_mm[triangles[:, k]] for k in range(3))
+    normal = _around() @ np.cross(b - a, c - a)
+    return np.asarray(normal / np.maximum(np.linalg.norm(normal, axis=1, keepdims=True), 1e-12))
+
+
+@lru_cache(maxsize=1)
+def _around() -> csr_array:
+    """Which triangles meet at each vertex: (V', T) of ones."""
+    triangles = head_surface().triangles
+    where = (triangles.ravel(), np.repeat(np.arange(len(triangles)), 3))
+    shape = (head_surface().refine.shape[0], len(triangles))
+    return csr_array((np.ones(triangles.size), where), shape=shape)
