@@ -9,9 +9,12 @@ from rigcheck.calibration.solve import Solution
 from rigcheck.calibration.start import single_camera_layout
 from rigcheck.geometry.adjustment import Observations, Prediction, SharedLayout, predict
 from rigcheck.geometry.board_views import gather
-from rigcheck.geometry.robust import OUTLIER_WEIGHT, evaluate_loss, noise_scale
+from rigcheck.geometry.robust import noise_scale
 
 FloatArray = NDArray[np.float64]
+
+# Times the median length of its view's residuals: 1 in a million by chance (Rayleigh: exp(-ln 2 · 20)).
+_OUTLYING = 4.5
 
 __all__ = ["AloneFit", "alone_fit"]
 
@@ -20,7 +23,8 @@ __all__ = ["AloneFit", "alone_fit"]
 class AloneFit:
     """One camera's own fit: corners, unknowns, residuals with derivatives, what its sigmas are to be scaled by.
 
-    `believed` (N,) bool: corners that are no outliers.
+    `believed` (N,) bool: corners that are no outliers among those of their own view; a view that is off as a
+    whole keeps its corners.
     """
 
     observations: Observations
@@ -57,5 +61,11 @@ def alone_fit(solution: Solution, camera: int) -> AloneFit:
         layout=layout,
         prediction=prediction,
         scale=scale,
-        believed=evaluate_loss(lengths / scale, "tukey").weight >= OUTLIER_WEIGHT,
+        believed=_believed(lengths, observations.view_idx),
     )
+
+
+def _believed(lengths: FloatArray, view_idx: NDArray[np.int64]) -> NDArray[np.bool_]:
+    medians = np.array([np.median(lengths[view_idx == view]) for view in range(int(view_idx[-1]) + 1)])
+    usual = np.maximum(medians, np.median(lengths))
+    return np.asarray(lengths <= _OUTLYING * usual[view_idx])

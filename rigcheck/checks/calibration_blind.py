@@ -180,7 +180,7 @@ def _known_length(run: CalibrationRun, limits: Limits) -> Outcome:
         f"The board's diagonal, first to last inner corner: {', '.join(lengths)}. Lengths come out "
         f"{100 * abs(error.value):.3f} ± {100 * sigma:.3f} % {'long' if error.value > 0 else 'short'}, "
         f"{abs(error.value) * working_distance_mm(run):.3f} mm of the distance of the face. No residual "
-        "shows this."
+        f"shows this. {_square_words(run, error.value)}"
     )
     action = (
         "Measure the print again with calipers: squares across and down over at least 100 mm, and the "
@@ -193,6 +193,15 @@ def _known_length(run: CalibrationRun, limits: Limits) -> Outcome:
         limit=band.text,
         message=message,
         action="" if status == "pass" else action,
+    )
+
+
+def _square_words(run: CalibrationRun, error: float) -> str:
+    """The size of the squares that the known length asks for."""
+    across, down = run.calibration.board.pitch_mm
+    return (
+        f"The known length asks for squares of {0.5 * (across + down) / (1.0 + error):.2f} mm, the board file "
+        f"gives {0.5 * (across + down):.2f}."
     )
 
 

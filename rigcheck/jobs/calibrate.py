@@ -129,6 +129,7 @@ def calibrate(
     files = [str(path) for path in (board, rig, prior) if isinstance(path, str | Path)]
     board_spec = board if isinstance(board, BoardSpec) else read_board(board)
     description = rig if isinstance(rig, RigDescription) or rig is None else read_rig(rig)
+    earlier = None if prior is None else _calibration(prior)
     refuse_proxy(description)
     limits = effective_limits(
         {} if description is None else description.limits, origin=str(rig) if files and rig else "rig"
@@ -141,7 +142,6 @@ def calibrate(
     setups = [camera_setup(clip, number, description) for number, clip in enumerate(footage.clips)]
     looked = _look(footage, board_spec, setups, description, progress)
     refuse_other_board(looked, board_spec, footage.clips)
-    earlier = None if prior is None else _calibration(prior)
     known = None if earlier is None else intrinsics_prior(earlier, setups)
     usable = usable_views(looked.views, board_spec)
     chosen = choose_views(usable, board_spec, setups)
