@@ -23,29 +23,34 @@ from rigcheck.target.windows import Windows, cut_windows
 FloatArray = NDArray[np.float64]
 Patch = NDArray[np.float32]
 
-__all__ = ["CrossingFit", "Crossings", "Settled", "fit_crossings"]
+__all__ = ["Care", "CrossingFit", "Crossings", "fit_crossings"]
 
-START_BLUR_PX = 1.6
+START_BLUR_PX = 1.2
 BLUR_RANGE_PX = (0.25, 8.0)
 N_PARAMETERS = 11
 # The parameters: corner x, y; directions of the two edges; level (at the window's centre); swing; blur across
 # the edge along the board's x, and across the other; correlation; slope x, y.
 _FIRST_STAGE, _EVERYTHING = np.array([0, 1, 4, 5]), np.arange(N_PARAMETERS)
-_FIRST_STEPS = 3
+_FIRST_STEPS = 2
 # Corners fitted together: few enough for all their pixels to stay in the processor's cache.
 _TOGETHER = 24
 
 
 @dataclass(frozen=True, kw_only=True)
-class Settled:
-    """When a corner is left alone: its last step moved it and its blur by less than this (px, share of the blur).
+class Care:
+    """How carefully corners are fitted.
 
-    Position rests before blur does where the lens bends the edges, so that both are asked. Steps shrink
-    quadratically: after one of 0.003 px the next would be below 0.0001 px.
+    A corner is left alone when its last step moved it by less than `move_px` and its blur by less than this share:
+    position rests before blur does where the lens bends the edges, so that both are asked. Steps shrink
+    quadratically: after one of 0.003 px the next would be below 0.0001 px. Pixels farther from both edges than
+    `most_blurs` sigmas tell only how black and white the squares are, and which light falls on them.
+    `rough` leaves the likeness of neighbouring residuals out of the sigmas.
     """
 
     move_px: float = 3e-3
     blur_share: float = 1e-2
+    most_blurs: float = np.inf
+    rough: bool = False
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -115,6 +120,15 @@ class CrossingFit:
     inside: NDArray[np.bool_]
     parameters: FloatArray
 
+    def joined(self, other: "CrossingFit") -> "CrossingFit":
+        """These corners and then the other ones."""
+        return CrossingFit(
+            **{
+                field.name: np.concatenate([getattr(self, field.name), getattr(other, field.name)])
+                for field in fields(self)
+            }
+        )
+
     @property
     def sigma_px(self) -> FloatArray:
         """Standard uncertainty per axis, (N,) float64, px: root mean of the two variances."""
@@ -148,7 +162,7 @@ def fit_crossings(
     crossings: Crossings,
     *,
     iterations: int = 9,
-    settled: Settled | None = None,
+    care: Care | None = None,
 ) -> CrossingFit:
     """Fit the crossing model to the pixels around each corner.
 
@@ -158,8 +172,7 @@ def fit_crossings(
     crossings : Crossings
     iterations : int
         Largest number of steps of the damped Gauss-Newton iteration.
-    settled : Settled, optional
-        When a corner is left alone.
+    care : Care, optional
 
     Returns
     -------
@@ -170,12 +183,14 @@ def fit_crossings(
     The window is a cross along the two edges (see :func:`rigcheck.target.windows.cut_windows`). Pixel noise is
     taken as white within a window.
     """
+    care = care or Care()
     window = cut_windows(
         image,
         crossings.points_px,
         crossings.steps_px,
         margin_squares=crossings.margin_squares,
         blur_px=crossings.blur_px,
+        most_blurs=care.most_blurs,
         min_pixels=2 * N_PARAMETERS,
     )
     start, warm = _start(window, crossings)
@@ -189,10 +204,10 @@ def fit_crossings(
         )
         here = model.at(start[rows])
         if not warm[rows[0]]:
-            here = _descend(model, here, _FIRST_STAGE, iterations=_FIRST_STEPS, settled=settled or Settled())
-        here = _descend(model, here, _EVERYTHING, iterations=iterations, settled=settled or Settled())
+            here = _descend(model, here, _FIRST_STAGE, iterations=_FIRST_STEPS, care=care)
+        here = _descend(model, here, _EVERYTHING, iterations=iterations, care=care)
         parts.append((rows, here))
-    return _finish(window, parts)
+    return _finish(window, parts, rough=care.rough)
 
 
 def _parts(warm: NDArray[np.bool_]) -> list[NDArray[np.int64]]:
@@ -295,7 +310,7 @@ def _edge(x: Patch, y: Patch, angle: Patch, bend: Patch, scale: Patch) -> tuple[
 
 
 def _descend(
-    model: _Model, here: _Fitted, columns: NDArray[np.int64], *, iterations: int, settled: Settled
+    model: _Model, here: _Fitted, columns: NDArray[np.int64], *, iterations: int, care: Care
 ) -> _Fitted:
     """Levenberg-Marquardt on some corners at once; a corner's step is taken only when its cost falls."""
     done = _Fitted(parameters=here.parameters.copy(), residuals=here.residuals.copy(), sums=here.sums.copy())
@@ -309,8 +324,8 @@ def _descend(
         there = model.at(trial)
         better = there.cost < here.cost
         went = np.abs(trial - here.parameters)
-        moving = (went[:, :2].max(axis=1) > settled.move_px) | (
-            went[:, 6:8].max(axis=1) > settled.blur_share * here.parameters[:, 6:8].min(axis=1)
+        moving = (went[:, :2].max(axis=1) > care.move_px) | (
+            went[:, 6:8].max(axis=1) > care.blur_share * here.parameters[:, 6:8].min(axis=1)
         )
         if not better.all():
             for new, old in zip(vars(there).values(), vars(here).values(), strict=True):
@@ -341,7 +356,7 @@ def _step(sums: FloatArray, columns: NDArray[np.int64], damping: FloatArray) -> 
     return np.asarray(np.linalg.solve(normal, sums[:, columns, -1, None])[..., 0])
 
 
-def _finish(window: Windows, parts: list[tuple[NDArray[np.int64], _Fitted]]) -> CrossingFit:
+def _finish(window: Windows, parts: list[tuple[NDArray[np.int64], _Fitted]], *, rough: bool) -> CrossingFit:
     n = len(window.inside)
     parameters, sums = np.zeros((n, N_PARAMETERS)), np.zeros((n, N_PARAMETERS + 1, N_PARAMETERS + 1))
     residuals = np.zeros(window.values.shape, dtype=np.float32)
@@ -353,7 +368,8 @@ def _finish(window: Windows, parts: list[tuple[NDArray[np.int64], _Fitted]]) -> 
     variance = whole.cost / np.maximum(n_pixels - N_PARAMETERS, 1)
     ridge = 1e-9 * np.einsum("nii->ni", normal).max(axis=1, initial=1.0)
     inverse = np.linalg.inv(normal + ridge[:, None, None] * np.eye(N_PARAMETERS))
-    covariance = likeness(window, residuals) * variance[:, None, None] * inverse[:, :2, :2]
+    alike = 1.0 if rough else likeness(window, residuals)
+    covariance = alike * variance[:, None, None] * inverse[:, :2, :2]
     covariance[~window.inside] = np.inf
     return CrossingFit(
         points_px=window.centre + parameters[:, :2],

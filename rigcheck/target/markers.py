@@ -21,6 +21,7 @@ __all__ = [
     "corner_starts",
     "find_markers",
     "marker_detector",
+    "share_seen",
 ]
 
 NEAR_SQUARES = 3.2
@@ -178,6 +179,32 @@ def _largest_group(agree: NDArray[np.bool_]) -> NDArray[np.bool_]:
             break
         label = merged
     return np.asarray(label == np.bincount(label).argmax())
+
+
+def share_seen(
+    markers: Markers, members: NDArray[np.bool_], layout: BoardLayout, size_px: tuple[int, int]
+) -> float:
+    """Share that was found of the board's markers that should be in the picture, by where the found ones are.
+
+    Parameters
+    ----------
+    markers : Markers
+    members : (M,) bool
+        Those that agree with one another; with fewer than two the share is 0.
+    layout : BoardLayout
+    size_px : (width, height)
+        Of the picture.
+    """
+    if members.sum() < 2:
+        return 0.0
+    board = layout.marker_corners[markers.ids[members]].reshape(-1, 2)
+    whole = homography(board, markers.corners_px[members].reshape(-1, 2))
+    centres = np.column_stack([layout.marker_corners.mean(axis=1), np.ones(len(layout.marker_corners))])
+    image = centres @ whole.T
+    depth = image[:, 2] * np.sign(np.median(np.column_stack([board, np.ones(len(board))]) @ whole[2]))
+    places = image[:, :2] / np.where(depth > 0, image[:, 2], np.nan)[:, None]
+    within = ((places > 0) & (places < np.array(size_px) - 1)).all(axis=1)
+    return float(members.sum() / max(int(within.sum()), 1))
 
 
 def corner_starts(markers: Markers, layout: BoardLayout, corner_grid: tuple[int, int]) -> CornerStart:

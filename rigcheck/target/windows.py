@@ -47,7 +47,7 @@ class Windows:
 
 
 def _half_widths(
-    steps: FloatArray, margin_squares: float, blur_px: FloatArray
+    steps: FloatArray, margin_squares: float, blur_px: FloatArray, most_blurs: float
 ) -> tuple[FloatArray, FloatArray]:
     """Half width across and half length along the arms, both (N, 2), in squares along x and y."""
     area = np.abs(steps[:, 0, 0] * steps[:, 1, 1] - steps[:, 0, 1] * steps[:, 1, 0])
@@ -55,7 +55,7 @@ def _half_widths(
     # Distance between the edges of neighbouring squares, measured square to the edge.
     across_px = area[:, None] / lengths[:, ::-1]
     guard_px = 1.0 + (GUARD_BLURS - 1.0) * blur_px[:, None]
-    half_px = margin_squares * across_px - guard_px
+    half_px = np.minimum(margin_squares * across_px - guard_px, most_blurs * blur_px[:, None])
     half = np.clip(half_px, MIN_HALF_WIDTH_PX, ARM_PX) / across_px
     length = np.minimum(ARM_SQUARES, ARM_PX / lengths)
     return np.minimum(half, ARM_SQUARES), np.minimum(np.maximum(length, half), ARM_SQUARES)
@@ -69,6 +69,7 @@ def cut_windows(
     margin_squares: float,
     blur_px: FloatArray,
     min_pixels: int,
+    most_blurs: float = np.inf,
 ) -> Windows:
     """Cut the window of each corner; see :class:`rigcheck.target.crossing.Crossings` for what describes them.
 
@@ -76,9 +77,9 @@ def cut_windows(
     -----
     Each arm ends before half the way to the neighbouring corner, and its width stays within the white margin,
     so that neither the neighbouring corner nor the marker enters. A corner with no more than `min_pixels`, or
-    that lost much of its window to the picture's edge, is not `inside`.
+    that lost much of its window to the picture's edge, is not `inside`. Half widths end at `most_blurs` sigmas.
     """
-    half, length = _half_widths(steps_px, margin_squares, blur_px)
+    half, length = _half_widths(steps_px, margin_squares, blur_px, most_blurs)
     reach = np.abs(steps_px) @ length[:, :, None]
     radius = int(np.ceil(reach.max(initial=1.0))) + 1
     centre = np.rint(points_px).astype(np.int64)

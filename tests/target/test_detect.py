@@ -181,7 +181,9 @@ def test_edges_bent_by_the_lens_do_not_pull_corners_inwards(reference_board, sce
     assert abs(pull[far].mean()) < 0.004  # px: 0.002 measured
     # The planted fault: straight edges.
     start = detector._starts(image, ref)
-    straight = detector._fitted(image, start, np.zeros((len(start.ids), 2)), np.full(len(start.ids), 0.75))
+    straight = detector._corners.fitted(
+        image, start, np.zeros((len(start.ids), 2)), np.full(len(start.ids), 0.75)
+    )
     error = straight.fit.points_px - shown.corners_px[straight.ids]
     outwards = shown.corners_px[straight.ids] - np.array(shown.lens.centre_px)
     radius = np.linalg.norm(outwards, axis=1)
