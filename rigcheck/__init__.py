@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from rigcheck.jobs.calibrate import CalibrationResult, PairingChoice, calibrate, write_calibration
     from rigcheck.jobs.compare import ComparisonResult, compare, write_comparison
     from rigcheck.jobs.history import HistoryResult, history, write_history
+    from rigcheck.jobs.verify import VerificationResult, verify, write_verification
     from rigcheck.model import BoardSpec, Calibration, RigDescription, StereoRig
     from rigcheck.records import read_board, read_calibration, read_result, read_rig
 
@@ -33,6 +34,7 @@ __all__ = [
     "RigDescription",
     "RigcheckError",
     "StereoRig",
+    "VerificationResult",
     "calibrate",
     "compare",
     "draw_board",
@@ -41,9 +43,11 @@ __all__ = [
     "read_calibration",
     "read_result",
     "read_rig",
+    "verify",
     "write_calibration",
     "write_comparison",
     "write_history",
+    "write_verification",
 ]
 
 _HOMES = {
@@ -56,6 +60,7 @@ _HOMES = {
     "RigDescription": "rigcheck.model",
     "RigcheckError": "rigcheck.errors",
     "StereoRig": "rigcheck.model",
+    "VerificationResult": "rigcheck.jobs.verify",
     "calibrate": "rigcheck.jobs.calibrate",
     "compare": "rigcheck.jobs.compare",
     "draw_board": "rigcheck.jobs.board",
@@ -64,9 +69,11 @@ _HOMES = {
     "read_calibration": "rigcheck.records",
     "read_result": "rigcheck.records",
     "read_rig": "rigcheck.records",
+    "verify": "rigcheck.jobs.verify",
     "write_calibration": "rigcheck.jobs.calibrate",
     "write_comparison": "rigcheck.jobs.compare",
     "write_history": "rigcheck.jobs.history",
+    "write_verification": "rigcheck.jobs.verify",
 }
 
 

@@ -43,9 +43,9 @@ def write_picture(path: Path, image) -> None:
     path.write_bytes(cv2.imencode(".png", image)[1].tobytes())
 
 
-def render_pairs(folder: Path, poses, *, seed: int) -> tuple[Path, Path]:
+def render_pairs(folder: Path, poses, *, seed: int, rig=None) -> tuple[Path, Path]:
     """PNG folders `upper` and `lower` of the board at poses given in camera 1."""
-    rig = reference_rig()
+    rig = rig or reference_rig()
     board = board_in_space(BOARD)
     options = RenderOptions(blur_px=0.7, sensor=Sensor(read_noise_dn=1.0, dn_per_electron=0.02), samples=2)
     rng = np.random.default_rng([41, seed])

@@ -8,6 +8,7 @@ import typer
 from rigcheck.cli.compare import compare
 from rigcheck.cli.fitting import fitting
 from rigcheck.cli.history import history
+from rigcheck.cli.verify import verify
 
 app = typer.Typer(
     name="rigcheck",
@@ -131,3 +132,4 @@ def limits(
 app.command()(compare)
 app.command()(fitting)
 app.command()(history)
+app.command()(verify)

@@ -30,7 +30,7 @@ _LOOSE_SHAPE_MM = 1.0
 # From fewer views it cannot be told whether errors are alike within a view.
 _ENOUGH_VIEWS = 4
 
-__all__ = ["Today", "fit_today"]
+__all__ = ["Today", "fit_today", "started_at"]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -71,7 +71,7 @@ def fit_today(views: Sequence[View], board: BoardSpec, stored: StoredRig) -> Tod
     distortion 30 of its sigmas) and around a flat board (1 mm) keeps a single pair solvable; it is taken out
     again of what is said about the rig, the board's shape excepted.
     """
-    layout, start = stored.layout, _start(views, board, stored)
+    layout, start = stored.layout, started_at(views, board, stored)
     observations = gather(views, board, cameras=range(len(stored.models)), terms=stored.terms)
     loose = _loose(stored)
     prior = GaussianPrior(offset=np.zeros(layout.size), information=np.diag(loose))
@@ -115,7 +115,8 @@ def _loose(stored: StoredRig) -> FloatArray:
     return out
 
 
-def _start(views: Sequence[View], board: BoardSpec, stored: StoredRig) -> RigState:
+def started_at(views: Sequence[View], board: BoardSpec, stored: StoredRig) -> RigState:
+    """The rig as stored, a flat board where each view's first camera sees it."""
     rotations, translations = [], []
     for view in views:
         camera = 0 if view[0] is not None else 1

@@ -32,17 +32,7 @@ def verify_measurements(compared: Compared, harm: Estimate) -> dict[str, Estimat
     """
     fit, views, stored = compared.today.adjustment, compared.today.views, compared.stored
     n = fit.summary.n_points
-    out = {
-        "harm.depth_mm": harm,
-        "verify.chi_square": Estimate(value=compared.scales.total, n=compared.scales.freedom),
-        "verify.chi_square_p": Estimate(value=compared.scales.total_p, n=compared.scales.freedom),
-        "verify.left_p": Estimate(
-            value=compared.explained[0].fit.left_p, n=max(compared.explained[0].fit.freedom, 0)
-        ),
-        "verify.views": Estimate(value=float(len(views)), n=len(views)),
-        "verify.inflation": Estimate(value=compared.today.inflation, n=len(views)),
-        "verify.unrest": Estimate(value=compared.unrest, n=len(views)),
-    }
+    out = {"harm.depth_mm": harm}
     if len(stored.models) == 2:
         out |= _pose_changes(compared, n) | _pose_today(compared, n)
         epipolar, matched = epipolar_rms_px(fit, views)
@@ -57,7 +47,20 @@ def verify_measurements(compared: Compared, harm: Estimate) -> dict[str, Estimat
         }
     for camera in range(len(stored.models)):
         out |= _lens_changes(compared, camera)
-    return out
+    return out | _evidence(compared)
+
+
+def _evidence(compared: Compared) -> dict[str, Estimate]:
+    """What the decision rests on."""
+    scales, best, n = compared.scales, compared.explained[0].fit, len(compared.today.views)
+    return {
+        "verify.chi_square": Estimate(value=scales.total, n=scales.freedom),
+        "verify.chi_square_p": Estimate(value=scales.total_p, n=scales.freedom),
+        "verify.left_p": Estimate(value=best.left_p, n=max(best.freedom, 0)),
+        "verify.views": Estimate(value=float(n), n=n),
+        "verify.inflation": Estimate(value=compared.today.inflation, n=n),
+        "verify.unrest": Estimate(value=compared.unrest, n=n),
+    }
 
 
 def _pose_changes(compared: Compared, n: int) -> dict[str, Estimate]:

@@ -46,27 +46,8 @@ __all__ = [
     "look_at_clip",
     "look_at_pair",
     "refuse_other_board",
+    "rough_observation",
 ]
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class Looked:
-    """What was seen.
-
-    `views` have at least one side, `positions` say where they come from, `rejected` are the pictures without
-    a board; `looked` counts the moments looked at, `worth` those that show enough of the board.
-    `edges` and `surfaces` are how sharp the board's edges are, and what its surface looks like, in each picture
-    that was looked at fully; `fields_px` how far apart odd and even lines show it, by camera's name.
-    """
-
-    views: tuple[View, ...]
-    positions: tuple[int, ...]
-    rejected: tuple[Rejection, ...]
-    looked: int
-    worth: int
-    edges: tuple[EdgeBlurs, ...] = ()
-    surfaces: tuple[SurfaceLook, ...] = ()
-    fields_px: Mapping[str, tuple[float, ...]] = field(default_factory=dict)
 
 
 def _spread(count: int, most: int) -> list[int]:
@@ -81,24 +62,6 @@ def positions_to_look_at(count: int, key_positions: Sequence[int]) -> list[int]:
     if count > MOST_LOOKS and len(keys) >= ENOUGH_KEY_PICTURES:
         return [keys[k] for k in _spread(len(keys), MOST_LOOKS)]
     return _spread(count, MOST_LOOKS)
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class Light:
-    """How one camera's code values stand to light: a table of 256, None when not known, and its black level."""
-
-    table: NDArray[np.float64] | None = None
-    black_level: float | None = None
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class Search:
-    """What is looked for, by which cameras, and who is told how far it is; `lights` is by camera name."""
-
-    board: BoardSpec
-    setups: tuple[CameraSetup, ...]
-    lights: Mapping[str, Light]
-    on_progress: OnProgress
 
 
 def look_at_clip(clip: Clip, search: Search) -> Looked:
@@ -145,7 +108,7 @@ def _glance(moments: Moments, places: Sequence[int], board: BoardSpec, on_progre
     """Rough corners of every moment, their sigma from how sharp the picture is."""
     detector, found, rejected = BoardDetector(board), [], []
     for done, (place, frames) in enumerate(zip(places, moments, strict=True), start=1):
-        sides = tuple(_rough(detector, frame) for frame in frames)
+        sides = tuple(rough_observation(detector, frame) for frame in frames)
         for frame, side in zip(frames, sides, strict=True):
             if side is None:
                 sentence = f"{frame.ref.label}: no board seen at a glance."
@@ -162,86 +125,18 @@ def _glance(moments: Moments, places: Sequence[int], board: BoardSpec, on_progre
     )
 
 
-def _rough(detector: BoardDetector, frame: Frame) -> Observation | None:
-    image = frame.grey8()
-    seen = detector.glance(image)
-    if seen.n < MIN_CORNERS:
-        return None
-    return Observation(
-        ref=frame.ref,
-        corner_ids=seen.corner_ids,
-        corners_px=seen.corners_px,
-        sigma_px=np.full(seen.n, _softness(image, seen.corners_px)),
-    )
-
-
-def _softness(image: NDArray[np.uint8], corners_px: NDArray[np.float64]) -> float:
-    """Width of the steepest edges within the board, px: contrast over the largest slopes; motion widens them too."""
-    low, high = np.rint([corners_px.min(0), corners_px.max(0)]).astype(int)
-    part = image[max(low[1], 0) : high[1] : 2, max(low[0], 0) : high[0]].astype(np.int16)
-    if min(part.shape) < 8:
-        return _SOFTEST_PX
-    # Rows are sampled, columns are not: slopes along x; a turned board has both kinds of edges in it.
-    slope = np.percentile(np.abs(np.diff(part, axis=1)), 99)
-    dark, bright = np.percentile(part, (5, 95))
-    return float(np.clip((bright - dark) / max(float(slope), 1.0), 0.5, _SOFTEST_PX))
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class _Inspected:
-    """One picture looked at fully."""
-
-    found: Observation | Rejection
-    edges: EdgeBlurs | None = None
-    surface: SurfaceLook | None = None
-    fields_px: float | None = None
-
-
-def _inspect(detector: BoardDetector, frame: Frame, light: Light) -> _Inspected:
-    image = frame.grey8()
-    found = detector.detect(image, frame.ref)
-    if isinstance(found, Rejection):
-        return _Inspected(found=found)
-    edges = edge_blurs(image, found, detector.spec, linear_light=light.table)
-    surface = surface_look(image, found, detector.spec, edges, black_level=light.black_level)
-    return _Inspected(found=found, edges=edges, surface=surface, fields_px=fields_apart_px(image, found))
-
-
 def _look(moments: Moments, places: Sequence[int], search: Search, on_progress: OnProgress) -> Looked:
-    views: list[View] = []
-    positions: list[int] = []
-    all_seen: list[_Inspected] = []
+    seen: list[tuple[int, list[Inspected]]] = []
     detector = BoardDetector(search.board)
 
-    def inspect(frame: Frame) -> _Inspected:
-        return _inspect(detector, frame, search.lights.get(frame.ref.camera, Light()))
+    def look(frame: Frame) -> Inspected:
+        return inspect(detector, frame, search.lights.get(frame.ref.camera, Light()))
 
     with ThreadPoolExecutor(max_workers=2) as pool:
         for done, (place, frames) in enumerate(zip(places, moments, strict=True), start=1):
-            seen = list(pool.map(inspect, frames))
-            all_seen += seen
-            sides = tuple(one.found if isinstance(one.found, Observation) else None for one in seen)
-            if any(side is not None for side in sides):
-                views.append(sides)
-                positions.append(place)
+            seen.append((place, list(pool.map(look, frames))))
             on_progress(done, len(places))
-    return Looked(
-        views=tuple(views),
-        positions=tuple(positions),
-        rejected=tuple(one.found for one in all_seen if isinstance(one.found, Rejection)),
-        looked=len(places),
-        worth=len(usable_views(views, search.board)),
-        edges=tuple(one.edges for one in all_seen if one.edges is not None),
-        surfaces=tuple(one.surface for one in all_seen if one.surface is not None),
-        fields_px={
-            setup.name: tuple(
-                one.fields_px
-                for one in all_seen
-                if one.fields_px is not None and one.found.ref.camera == setup.name
-            )
-            for setup in search.setups
-        },
-    )
+    return gathered(seen, search)
 
 
 def refuse_other_board(looked: Looked, board: BoardSpec, clips: Sequence[Clip]) -> None:

@@ -51,6 +51,12 @@ _SENTENCES = {
         "fail": "A rig's newest result failed, or a change since its calibration shows on the face.",
         "inconclusive": "It is not decided whether a change since the calibration shows on the face.",
     },
+    "verify": {
+        "pass": "The stored calibration still holds.",
+        "caution": "The stored calibration can still be used, with care.",
+        "fail": "The stored calibration no longer holds.",
+        "inconclusive": "It is not decided whether the stored calibration still holds.",
+    },
 }
 _ANY_COMMAND = {
     "pass": "Every check that could be made passed.",

@@ -1,0 +1,312 @@
+"""From a few seconds of the board to whether the rig still is the one that was calibrated."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+
+from rigcheck.calibration.focus import focus_measurements
+from rigcheck.checks import VERIFY_CHECKS, Limits, effective_limits, overall_verdict, run_checks
+from rigcheck.drift.same_rig import refuse_other_rig
+from rigcheck.drift.same_setup import (
+    refuse_other_cameras,
+    refuse_other_rig_file,
+    refuse_other_setup,
+    same_board,
+)
+from rigcheck.drift.stored import StoredRig, stored_rig
+from rigcheck.drift.verification import Verification, verification
+from rigcheck.errors import RigcheckError
+from rigcheck.geometry.board_views import usable_views
+from rigcheck.geometry.robust import HUBER_WIDTH, TUKEY_WIDTH
+from rigcheck.jobs.looking import Looked, refuse_other_board
+from rigcheck.jobs.opening import (
+    OpenedFootage,
+    PairingChoice,
+    camera_light,
+    camera_setup,
+    footage_paths,
+    number_of_cameras,
+    open_footage_of,
+    refuse_proxy,
+)
+from rigcheck.jobs.refusing import refuse_exchanged_names, refuse_sizes
+from rigcheck.jobs.verify_looking import ENOUGH_GLANCES, MOST_GLANCES, MOST_LOOKS, look_quickly
+from rigcheck.model import (
+    BoardSpec,
+    Calibration,
+    CalibrationRun,
+    EffectiveLimit,
+    Estimate,
+    Provenance,
+    Report,
+    RigDescription,
+)
+from rigcheck.records import (
+    file_sha256,
+    make_provenance,
+    output_folder,
+    read_board,
+    read_calibration,
+    read_result,
+    read_rig,
+    result_text,
+)
+from rigcheck.report.progress import ProgressSink, SilentProgress
+from rigcheck.report.verify_page import verify_page
+
+# Written by `write_verification`; an earlier run's are not replaced without being asked.
+OUTPUTS = ("result.json", "report.html")
+_BESIDE = "result.json"
+
+__all__ = ["OUTPUTS", "VerificationResult", "verify", "write_verification"]
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class VerificationResult:
+    """What was measured (`run`) and what the checks make of it (`report`)."""
+
+    run: Verification
+    report: Report
+    inputs: tuple[str, ...]
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Asked:
+    """What was given, read."""
+
+    stored: StoredRig
+    rig: RigDescription | None
+    limits: tuple[EffectiveLimit, ...]
+    hashes: dict[str, str]
+    notes: tuple[str, ...]
+    calibrated: Report | None
+
+
+def verify(
+    footage1: str | Path,
+    footage2: str | Path | None = None,
+    *,
+    calibration: Calibration | str | Path,
+    board: BoardSpec | str | Path,
+    rig: RigDescription | str | Path | None = None,
+    pairing: PairingChoice | None = None,
+    label: str | None = None,
+    progress: ProgressSink | None = None,
+) -> VerificationResult:
+    """Tell whether a rig still is the one that was calibrated, and what it costs on the face if not.
+
+    Parameters
+    ----------
+    footage1, footage2 : str or Path
+        FOOTAGE of each camera with the board held before it, as for :func:`rigcheck.calibrate`; one pair of pictures is
+        enough to say something, six poses are enough to decide.
+    calibration : Calibration or path of a calibration file
+        A ``result.json`` of the same run beside the file is read too: it knows where the plane of focus was.
+    board : BoardSpec or path of a board file
+        The board that the rig was calibrated with.
+    rig : RigDescription or path of a rig file, optional
+        Working distance, mounting, limits, transfer curve.
+    pairing : PairingChoice, optional
+    label : str, optional
+        How the rig was used, such as "worn" or "stand": kept with the result, so that the two are told apart later.
+    progress : ProgressSink, optional
+
+    Returns
+    -------
+    VerificationResult
+        Nothing is written; see :func:`write_verification`.
+
+    Raises
+    ------
+    RigcheckError
+        InputError, SchemaError, BoardError, ConfigError or EstimationError: where, what was found, what was needed,
+        what to do. Another picture size, rate, board or rig than the calibration's, and exchanged clips, are errors.
+    """
+    progress = progress or SilentProgress()
+    asked = _read(calibration, board, rig)
+    stored, calibrated = asked.stored, asked.stored.calibration
+    first, second = str(footage1), None if footage2 is None else str(footage2)
+    refuse_other_cameras(calibrated, number_of_cameras(first, second))
+    names = [entry.camera.name for entry in calibrated.cameras]
+    footage = open_footage_of(names, first, second, pairing)
+    setups = [camera_setup(clip, number, asked.rig) for number, clip in enumerate(footage.clips)]
+    refuse_sizes(footage.clips)
+    refuse_exchanged_names(asked.rig, footage.clips)
+    refuse_other_setup(calibrated, setups)
+    lights = {} if asked.rig is None else {c.name: camera_light(c) for c in asked.rig.cameras}
+    looked = look_quickly(footage, stored, lights, progress.track("Looking for the board"))
+    refuse_other_board(looked, calibrated.board, footage.clips)
+    refuse_other_rig(usable_views(looked.views, calibrated.board), stored)
+    run = verification(
+        looked.views,
+        calibrated,
+        working_distance_mm=None if asked.rig is None else asked.rig.working_distance_mm,
+        upright_deg=_upright_deg(calibrated, asked.rig),
+        rejected=looked.rejected,
+        notes=(*asked.notes, *_notes(footage, looked)),
+    )
+    run = replace(run, measurements=run.measurements | _focus(run, looked, asked))
+    hashes = asked.hashes.copy()
+    touched = dict.fromkeys((*hashes, *footage_paths(footage1, footage2)))
+    for clip in footage.clips:
+        hashes |= clip.hashes()
+    how = pairing or PairingChoice()
+    provenance = make_provenance(
+        "verify",
+        inputs=hashes,
+        options={
+            "footage1": first,
+            "footage2": second,
+            "pair": how.by,
+            "offset_frames": how.offset_frames,
+            "label": label,
+            **_options(calibration, asked, run),
+        },
+    )
+    return VerificationResult(run=run, report=_report(run, asked.limits, provenance), inputs=tuple(touched))
+
+
+def write_verification(result: VerificationResult, out: str | Path, *, replace_earlier: bool = False) -> None:
+    """Write result.json and report.html, both or none.
+
+    Raises
+    ------
+    OutputError
+        When the folder cannot be written, or holds an earlier result and `replace_earlier` is False.
+    """
+    with output_folder(out, replace=replace_earlier, protects=OUTPUTS, inputs=result.inputs) as folder:
+        folder.write_text("result.json", result_text(result.report))
+        folder.write_text("report.html", verify_page(result.report, result.run))
+
+
+def _read(
+    calibration: Calibration | str | Path,
+    board: BoardSpec | str | Path,
+    rig: RigDescription | str | Path | None,
+) -> _Asked:
+    files = [str(path) for path in (calibration, board, rig) if isinstance(path, str | Path)]
+    stored = calibration if isinstance(calibration, Calibration) else read_calibration(calibration)
+    spec = board if isinstance(board, BoardSpec) else read_board(board)
+    description = rig if isinstance(rig, RigDescription) or rig is None else read_rig(rig)
+    refuse_proxy(description, "a verification")
+    refuse_other_rig_file(stored, description)
+    notes = same_board(stored, spec)
+    calibrated: Report | None = None
+    if isinstance(calibration, str | Path):
+        beside = Path(calibration).with_name(_BESIDE)
+        calibrated, said = _own_report(beside, stored)
+        notes += said
+        if calibrated is not None:
+            files.append(str(beside))
+    return _Asked(
+        stored=stored_rig(stored),
+        rig=description,
+        limits=effective_limits(
+            {} if description is None else description.limits,
+            origin=str(rig) if isinstance(rig, str | Path) else "rig",
+        ),
+        hashes={path: file_sha256(path) for path in files},
+        notes=notes,
+        calibrated=calibrated,
+    )
+
+
+def _own_report(path: Path, calibration: Calibration) -> tuple[Report | None, tuple[str, ...]]:
+    """Read the report of the run that made the calibration, where it lies beside it."""
+    if not path.is_file():
+        return None, ()
+    try:
+        report = read_result(path)
+    except RigcheckError as error:
+        return None, (f"The result.json beside the calibration was not used: {error.message}",)
+    if report.command != "calibrate" or report.provenance.created != calibration.created:
+        return None, ("The result.json beside the calibration is of another run and was not used.",)
+    return report, ()
+
+
+def _upright_deg(calibration: Calibration, rig: RigDescription | None) -> int:
+    if rig is not None:
+        return rig.cameras[0].mount_rotation_deg
+    match calibration.provenance.options.get("mount_rotation_deg"):
+        case [int(first), *_] if first in (0, 90, 180, 270):
+            return first
+    return 0
+
+
+def _focus(run: Verification, looked: Looked, asked: _Asked) -> dict[str, Estimate]:
+    """The plane of focus today, as `calibrate` measures it, and how far it moved since."""
+    today = CalibrationRun(
+        calibration=run.calibration,
+        views=run.views,
+        rejected=(),
+        model_scores=(),
+        fit=run.fit,
+        measurements={},
+        leave_out_sigma={},
+        coverage_maps={},
+    )
+    found = focus_measurements(today, looked.edges, asked.rig)
+    for entry in run.calibration.cameras:
+        name = entry.camera.name
+        found[f"{name}.focus_moved_mm"] = _moved(
+            found[f"{name}.focus_depth_mm"],
+            None if asked.calibrated is None else asked.calibrated.measurements.get(f"{name}.focus_depth_mm"),
+        )
+    return found
+
+
+def _moved(now: Estimate, then: Estimate | None) -> Estimate:
+    if now.value is None:
+        return Estimate(value=None, unit="mm", reason=now.reason)
+    if then is None:
+        reason = (
+            "where the plane of focus was is in the calibration's own result.json, which is not beside it"
+        )
+        return Estimate(value=None, unit="mm", reason=reason)
+    if then.value is None:
+        return Estimate(value=None, unit="mm", reason=f"at the calibration, {then.reason}")
+    sigma = float(np.hypot(now.sigma or 0.0, then.sigma or 0.0))
+    return Estimate(value=now.value - then.value, sigma=sigma, unit="mm", n=now.n)
+
+
+def _options(calibration: Calibration | str | Path, asked: _Asked, run: Verification) -> dict[str, object]:
+    """What later results of the same rig are told by, and the settings in force."""
+    stored = asked.stored.calibration
+    rig = stored.provenance.options.get("rig") if asked.rig is None else asked.rig.name
+    return {
+        "calibration": None if isinstance(calibration, Calibration) else str(calibration),
+        "calibration_created": stored.created,
+        "rig": rig if isinstance(rig, str) else None,
+        "working_distance_mm": run.working_distance_mm,
+        "mount_rotation_deg": [_upright_deg(stored, asked.rig)],
+        "most_glances": MOST_GLANCES,
+        "enough_glances": ENOUGH_GLANCES,
+        "most_full_looks": MOST_LOOKS,
+        "huber_width": HUBER_WIDTH,
+        "tukey_width": TUKEY_WIDTH,
+    }
+
+
+def _notes(footage: OpenedFootage, looked: Looked) -> tuple[str, ...]:
+    sentences = [finding.sentence for finding in footage.findings]
+    sentences.append(
+        f"Glanced at {looked.looked} moments, mostly key pictures; {looked.worth} that tell most were looked at "
+        "closely and show enough of the board."
+    )
+    return tuple(dict.fromkeys(one[:1].upper() + one[1:] for one in sentences))
+
+
+def _report(run: Verification, limits: Sequence[EffectiveLimit], provenance: Provenance) -> Report:
+    checks = run_checks(VERIFY_CHECKS, run, Limits(tuple(limits)))
+    return Report(
+        command="verify",
+        verdict=overall_verdict(checks),
+        checks=checks,
+        measurements=run.measurements,
+        rejected=run.rejected,
+        limits=tuple(limits),
+        provenance=provenance,
+        notes=run.notes,
+    )
