@@ -72,8 +72,8 @@ def time_chart(lines: Sequence[Line], span: TimeSpan) -> Markup:
     Returns
     -------
     Markup
-        An SVG element of numbers only. With more than 400 results of a series, each hundredth or so of the time
-        is drawn as one stroke from its least to its largest value.
+        An SVG element of numbers only. With more than 400 results, each piece of the time is drawn as one stroke a
+        series, from its least to its largest value.
     """
     low, high = _range(lines)
 
@@ -81,8 +81,9 @@ def time_chart(lines: Sequence[Line], span: TimeSpan) -> Markup:
         return _TOP + (high - value) / (high - low) * (HEIGHT - _TOP - _BOTTOM)
 
     parts = [_frame(), *_value_ticks(low, high, y), *_time_ticks(span, HEIGHT), _recalibrations(span, HEIGHT)]
+    crowded = sum(len(line.values) for line in lines) > _MOST_MARKS
     for line in lines:
-        parts += _line_parts(line, span, y)
+        parts += _line_parts(line, span, y, crowded=crowded)
     return Markup(
         f'<svg viewBox="0 0 {WIDTH} {HEIGHT}" aria-hidden="true" focusable="false">{"".join(parts)}</svg>'
     )
@@ -188,10 +189,10 @@ def _recalibrations(span: TimeSpan, height: int) -> str:
     return f'<path d="{path}" stroke="{INK}" stroke-width="1.1" stroke-dasharray="5 4"/>' if path else ""
 
 
-def _line_parts(line: Line, span: TimeSpan, y: _Scale) -> list[str]:
+def _line_parts(line: Line, span: TimeSpan, y: _Scale, *, crowded: bool) -> list[str]:
     xs = [span.x(moment) for moment in line.moments]
     parts = []
-    if len(xs) > _MOST_MARKS:
+    if crowded:
         parts.append(_binned(xs, line.values, y))
     else:
         if len(xs) <= _MOST_BARS:
