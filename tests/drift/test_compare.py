@@ -253,7 +253,7 @@ class TestHarm:
 
 
 @cache
-def untouched(runs: int = 60):
+def untouched(runs: int = 40):
     """Pairs of calibrations whose errors are drawn from their own covariance."""
     base, generator, out = solved(0), np.random.default_rng([84, 0]), []
     for _ in range(runs):
@@ -283,8 +283,8 @@ class TestAgreement:
             [[one.measurements[n].value / one.measurements[n].sigma for n in names] for one in found]
         )
         ratios = np.hstack([ratios, [[p.difference / p.sigma for p in one.parameters] for one in found]])
-        # sd of a ratio from 60 draws is 1 ± 0.09; three of them, and many numbers.
-        assert ratios.std(0) == pytest.approx(np.ones(ratios.shape[1]), abs=0.3)
+        # sd of a ratio from 40 draws is 1 ± 0.11; three of them, and many numbers.
+        assert ratios.std(0) == pytest.approx(np.ones(ratios.shape[1]), abs=0.35)
         assert len(names) == 14
 
     def test_harm_interval_of_untouched_rigs(self):
@@ -292,7 +292,7 @@ class TestAgreement:
         found = [one.measurements["harm.depth_mm"] for one in untouched()]
         assert (
             np.mean([one.value - 2 * one.sigma > 1e-9 for one in found]) <= 0.1
-        )  # 5 %, and two sigmas of 60
+        )  # 5 %, and one and a half sigmas of 40
 
     def test_real_solutions(self):
         """Two calibrations solved from other views of one rig agree; of a rig that was knocked they do not."""
