@@ -10,6 +10,8 @@ from rigcheck.checks.verification_words import (
     PAIR_BLIND,
     causes_text,
     likely_text,
+    share_words,
+    signed,
 )
 from rigcheck.drift.verification import Verification
 from rigcheck.model import Estimate, Status
@@ -52,11 +54,11 @@ def _harm(run: Verification, limits: Limits) -> Outcome:
     where = f"at {run.working_distance_mm:.0f} mm"
     size = f"{run.harm.value:.3f} ± {run.harm.sigma:.3f} mm"
     if run.harm_map is None:
-        message = f"Read with the stored focal length, a depth {where} is off by {size}. {ONE_CAMERA_BLIND}"
+        message = f"Read with the stored focal length, a depth {where} is off by {size}."
     else:
         message = (
             f"Read with the stored calibration, points on the face {where} stand off in depth by {size} (RMS over the "
-            f"face volume), from {len(run.views)} views. {PAIR_BLIND}"
+            f"face volume), from {len(run.views)} view{'' if len(run.views) == 1 else 's'} of the board."
         )
     return Outcome(
         status=status,
@@ -100,12 +102,12 @@ def _change(run: Verification, limits: Limits) -> Outcome:
     estimate = min(found, key=lambda one: one.value or 0.0)
     status = judge(estimate, band)
     total = run.measurements["verify.chi_square"]
+    blind = PAIR_BLIND if run.harm_map is not None else ONE_CAMERA_BLIND
+    told = "No change is seen." if status == "pass" else f"{causes_text(run)} {blind}"
     message = (
         f"Today against what is stored, with both covariances: chi-square {total.value:.1f} in {total.n} directions; "
-        f"an untouched rig shows as much in a share {estimate.value:.2g} of cases. {causes_text(run)}"
+        f"an untouched rig shows as much in {share_words(estimate.value or 0.0)}. {told}"
     )
-    if status == "pass":
-        message = message.replace(causes_text(run), "No change is seen.")
     return Outcome(
         status=status,
         estimate=estimate,
@@ -117,8 +119,8 @@ def _change(run: Verification, limits: Limits) -> Outcome:
 
 def _change_action(run: Verification, limits: Limits) -> str:
     small = harm_status(run.harm, limits.band("harm.depth_mm")) == "pass"
-    size = "It is too small to matter on the face; keep an eye on it: " if small else ""
-    return f"{size}check lenses, clamps and mounts for what moved, and verify again after the next take."
+    size = "It is too small to matter on the face; keep an eye on it. " if small else ""
+    return f"{size}Check lenses, clamps and mounts for what moved, and verify again after the next take."
 
 
 def _left(run: Verification, limits: Limits) -> Outcome:
@@ -146,7 +148,7 @@ def _lens(run: Verification, limits: Limits) -> Outcome:
     cause = run.best.cause
     names = [entry.camera.name for entry in run.calibration.cameras]
     numbers = ", ".join(
-        f"{name} {100 * (one.value or 0.0):+.3f} ± {100 * (one.sigma or 0.0):.3f} %"
+        f"{name} {signed(100 * (one.value or 0.0), 3)} ± {100 * (one.sigma or 0.0):.3f} %"
         for name in names
         if (one := run.measurements.get(f"{name}.focal_scale_change")) is not None
     )
@@ -160,7 +162,7 @@ def _lens(run: Verification, limits: Limits) -> Outcome:
         name = names[cause.camera]
         return Outcome(
             status="caution",
-            estimate=run.measurements[f"{name}.focal_scale_change"],
+            estimate=_percent(run, name),
             limit=f"p {band.text}",
             message=f"Change of the focal length, everything else free: {numbers}. {causes_text(run)}",
             action=f"Was {name} refocused, or its lens knocked or changed? Any refocus voids the calibration: lock the "
@@ -169,10 +171,15 @@ def _lens(run: Verification, limits: Limits) -> Outcome:
     worst = max(names, key=lambda name: _sigmas(run.measurements[f"{name}.focal_scale_change"]))
     return Outcome(
         status="pass",
-        estimate=run.measurements[f"{worst}.focal_scale_change"],
+        estimate=_percent(run, worst),
         limit=f"p {band.text}",
         message=f"Change of the focal length, everything else free: {numbers}. No lens is needed to explain today.",
     )
+
+
+def _percent(run: Verification, name: str) -> Estimate:
+    one = run.measurements[f"{name}.focal_scale_change"]
+    return Estimate(value=100.0 * (one.value or 0.0), sigma=100.0 * (one.sigma or 0.0), unit="%", n=one.n)
 
 
 def _sigmas(one: Estimate) -> float:
@@ -197,7 +204,9 @@ def _focus(run: Verification, limits: Limits) -> Outcome:
         )
     worst = max(known, key=lambda name: (_SEVERITY.index(judge(known[name], band)), known[name].value or 0.0))
     status = judge(known[worst], band)
-    numbers = ", ".join(f"{name} {found[name].value:+.1f} ± {found[name].sigma:.1f} mm" for name in known)
+    numbers = ", ".join(
+        f"{name} {signed(found[name].value or 0.0, 1)} ± {found[name].sigma:.1f} mm" for name in known
+    )
     return Outcome(
         status=status,
         estimate=known[worst],
@@ -215,13 +224,13 @@ def _places(run: Verification, limits: Limits) -> Outcome:
     if tested is None:
         return not_applicable("one camera, or lenses described by different models")
     swapped = run.best.cause.kind == "exchange"
-    estimate = Estimate(value=tested.fit.left, n=tested.fit.freedom)
+    estimate = Estimate(value=tested.fit.left / max(tested.fit.freedom, 1), n=tested.fit.freedom)
     straight = min(one.fit.left for one in run.explained if one.cause.kind != "exchange")
     return Outcome(
         status="fail" if swapped else "pass",
         estimate=estimate,
         limit="",
-        message=f"Chi-square with {names} in each other's place: {tested.fit.left:.0f}; in their own: {straight:.0f}.",
+        message=f"Chi-square with {names} in each other's place: {tested.fit.left:.3g}; in their own: {straight:.3g}.",
         action=f"The bodies of {names} are exchanged, or their cards: put them back, or calibrate again as is."
         if swapped
         else "",

@@ -5,12 +5,22 @@ import numpy as np
 from rigcheck.drift.causes import Explanation
 from rigcheck.drift.verification import Verification
 from rigcheck.geometry.rotation import pair_axes
+from rigcheck.model._arrays import FloatArray
 
-__all__ = ["ONE_CAMERA_BLIND", "PAIR_BLIND", "cause_text", "causes_text", "likely_text"]
+__all__ = [
+    "ONE_CAMERA_BLIND",
+    "PAIR_BLIND",
+    "cause_text",
+    "causes_text",
+    "likely_text",
+    "share_words",
+    "signed",
+]
 
 PAIR_BLIND = (
-    "Two cameras and a board cannot tell which of the cameras moved, only how they stand to each other; and what "
-    "moves both alike (a bent boom, a shifted helmet) is not seen at all: look at the face in the frame for that."
+    "A board tells only how the cameras stand to each other. That one of them turned means that a turn about its own "
+    "lens explains what is seen; a turn and a shift of the other would do so too. What moves both alike (a bent "
+    "boom, a shifted helmet) is not seen at all: look at the face in the frame for that."
 )
 ONE_CAMERA_BLIND = (
     "One camera and a board tell of the lens and the sensor only: a camera that moved or turned as a whole is not "
@@ -66,9 +76,9 @@ def cause_text(run: Verification, one: Explanation) -> str:
                 0.0 if stereo is None else float(np.linalg.norm(stereo.camera2_from_camera1.translation_mm))
             )
             return (
-                f"the baseline alone changed by {baseline * own[0]:+.3f} ± {baseline * own_sigma[0]:.3f} mm, as warmth "
-                f"does it, or this is another print whose squares are {-100 * own[0]:+.3f} % off those of the one "
-                "calibrated with"
+                f"the baseline alone changed by {signed(baseline * own[0], 3)} ± {baseline * own_sigma[0]:.3f} mm, as "
+                f"warmth does it, or this is another print whose squares are {signed(-100 * own[0], 3)} % off those "
+                "of the one calibrated with"
             )
         case "pose":
             return "the cameras moved against each other"
@@ -78,15 +88,28 @@ def cause_text(run: Verification, one: Explanation) -> str:
             return "more than one thing changed: the cameras' pose and both lenses"
 
 
+def signed(value: float, digits: int) -> str:
+    """A number with its sign, none before zero."""
+    text = f"{value:+.{digits}f}"
+    return text[1:] if float(text) == 0 else text.replace("-", "−")
+
+
+def share_words(p_value: float) -> str:
+    """How rarely an untouched rig shows as much."""
+    if p_value < 1e-6:
+        return "fewer than one in a million cases"
+    return f"{100 * p_value:.2g} % of cases"
+
+
 def _percent(share: float, sigma: float) -> str:
-    return f"{100 * share:+.3f} ± {100 * sigma:.3f} %"
+    return f"{signed(100 * share, 3)} ± {100 * sigma:.3f} %"
 
 
-def _shift(amounts: np.ndarray) -> str:
-    return f"({amounts[0]:+.2f}, {amounts[1]:+.2f}) px"
+def _shift(amounts: FloatArray) -> str:
+    return f"({signed(float(amounts[0]), 2)}, {signed(float(amounts[1]), 2)}) px"
 
 
-def _turned(run: Verification, turn_rad: np.ndarray) -> str:
+def _turned(run: Verification, turn_rad: FloatArray) -> str:
     """A left turn of the second camera against the first, by what it does."""
     stereo = run.calibration.stereo
     if stereo is None:
@@ -94,4 +117,4 @@ def _turned(run: Verification, turn_rad: np.ndarray) -> str:
     pose = stereo.camera2_from_camera1
     parts = -np.degrees(pair_axes(pose.rotation, pose.translation_mm).matrix @ turn_rad)
     named = zip(("convergence", "across", "twist"), parts, strict=True)
-    return ", ".join(f"{word} {value:+.3f}°" for word, value in named)
+    return ", ".join(f"{word} {signed(float(value), 3)}°" for word, value in named)

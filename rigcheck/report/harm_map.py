@@ -3,17 +3,19 @@
 A verification must be quick; loading one would take as long as the measurement.
 """
 
+import numpy as np
 from markupsafe import Markup
 
 from rigcheck.drift.face_harm import HarmMap
 from rigcheck.geometry.face_volume import FACE_BOX_MM
+from rigcheck.model._arrays import BoolArray
 from rigcheck.report.figures import ACCENT, GREYS, INK
 from rigcheck.report.numbers import format_number
 
 _MARGIN_MM = 16.0
 _LIGHTEST, _DARKEST = 247, 140
-# Cells are labelled every so many across and along, so that the numbers can be read.
-_LABEL_EVERY = 3
+# Cells are labelled every so many, so that the numbers can be read.
+_LABEL_EVERY = 4
 
 __all__ = ["harm_map_figure"]
 
@@ -25,19 +27,19 @@ def harm_map_figure(found: HarmMap, *, caution_mm: float | None) -> Markup:
     ----------
     found : HarmMap
     caution_mm : float or None
-        Places beyond it are outlined; None outlines none.
+        A line is drawn around places beyond it; None draws none.
 
     Returns
     -------
     Markup
-        SVG in millimetres on the face: darker moves more, whichever way; every third cell carries its number,
-        positive farther from the cameras; cells beyond the limit are outlined in the accent.
+        SVG in millimetres on the face: darker moves more, whichever way; some cells carry its number,
+        positive farther from the cameras; a line in the accent parts places beyond the limit from the rest.
     """
     width, height, _ = FACE_BOX_MM
     rows, columns = found.depth_mm.shape
     cell_x, cell_y = width / columns, height / rows
     largest = max(float(abs(found.depth_mm).max()), 1e-9)
-    shades, outlines, words = [], [], []
+    shades, words = [], []
     for row in range(rows):
         for column in range(columns):
             depth = float(found.depth_mm[row, column])
@@ -48,13 +50,25 @@ def harm_map_figure(found: HarmMap, *, caution_mm: float | None) -> Markup:
                 f'<rect x="{x:.2f}" y="{y:.2f}" width="{cell_x + 0.1:.2f}" height="{cell_y + 0.1:.2f}" '
                 f'fill="rgb({grey},{grey},{grey})"/>'
             )
-            if caution_mm is not None and abs(depth) > caution_mm:
-                outlines.append(f"M{x:.2f} {y:.2f}h{cell_x:.2f}v{cell_y:.2f}h{-cell_x:.2f}z")
-            if row % _LABEL_EVERY == 1 and column % _LABEL_EVERY == 0:
+            if row % _LABEL_EVERY == 1 and column % _LABEL_EVERY == 2:
                 words.append(
                     f'<text x="{x + cell_x / 2:.1f}" y="{y + cell_y / 2 + 2:.1f}">{_signed(depth)}</text>'
                 )
-    return Markup(_svg(shades, outlines, words))
+    beyond = np.zeros(found.depth_mm.shape, dtype=bool)
+    if caution_mm is not None:
+        beyond = np.abs(found.depth_mm) > caution_mm
+    return Markup(_svg(shades, _border(beyond, cell_x, cell_y), words))
+
+
+def _border(inside: BoolArray, cell_x: float, cell_y: float) -> list[str]:
+    """Strokes between cells inside and cells outside; none along the box's own edge."""
+    left, top = -FACE_BOX_MM[0] / 2, -FACE_BOX_MM[1] / 2
+    strokes = []
+    for row, column in np.argwhere(inside[:, 1:] != inside[:, :-1]):
+        strokes.append(f"M{left + (column + 1) * cell_x:.2f} {top + row * cell_y:.2f}v{cell_y:.2f}")
+    for row, column in np.argwhere(inside[1:] != inside[:-1]):
+        strokes.append(f"M{left + column * cell_x:.2f} {top + (row + 1) * cell_y:.2f}h{cell_x:.2f}")
+    return strokes
 
 
 def _signed(depth_mm: float) -> str:
@@ -73,9 +87,7 @@ def _svg(shades: list[str], outlines: list[str], words: list[str]) -> str:
     view = f"{-half_x - _MARGIN_MM:.1f} {-half_y - 4:.1f} {width + _MARGIN_MM + 4:.1f} {height + _MARGIN_MM + 6:.1f}"
     edge = f'<rect x="{-half_x}" y="{-half_y}" width="{width}" height="{height}" fill="none" stroke="{INK}"/>'
     path = (
-        f'<path d="{"".join(outlines)}" fill="none" stroke="{ACCENT}" stroke-width="0.7"/>'
-        if outlines
-        else ""
+        f'<path d="{"".join(outlines)}" fill="none" stroke="{ACCENT}" stroke-width="1"/>' if outlines else ""
     )
     return (
         f'<svg viewBox="{view}" aria-hidden="true" focusable="false">'
