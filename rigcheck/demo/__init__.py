@@ -8,13 +8,16 @@ all with usable defaults, then::
     picture = render_face(FaceScene(performer=Performer(identity=3)), 0, rng=np.random.default_rng(1))
     picture.image, picture.truth.points_px["subnasale"], picture.truth.visible["chin"]
 
-Change a scene with :func:`dataclasses.replace`; render both cameras of one moment with the same scene.
+Change a scene with :func:`dataclasses.replace`; render both cameras of one moment with the same scene. A scripted
+performance is a :class:`FaceClip`: :func:`face_frames` renders it pair by pair, :func:`write_face_clips` and
+:func:`write_face_pictures` write it.
 """
 
 from rigcheck.demo.background import dim_room
 from rigcheck.demo.board import BoardInSpace, SurfaceShape, board_in_space, bow, saddle
 from rigcheck.demo.camera import project_from, project_points, rays_of_pixels
 from rigcheck.demo.clips import CalibrationShoot, DemoClips, calibration_shoot, write_calibration_clips
+from rigcheck.demo.head_clip import FaceClip, FacePair, HelmetSlide, Hold, face_frames
 from rigcheck.demo.head_expression import (
     JAW_FULL_DEG,
     Expression,
@@ -27,15 +30,24 @@ from rigcheck.demo.head_expression import (
     lips_apart,
     lips_pressed,
     look,
+    look_at_distance,
     neutral,
     pursed,
     smile,
 )
+from rigcheck.demo.head_files import write_face_clips, write_face_pictures
 from rigcheck.demo.head_light import Brim, FaceLight, Lamp, usual_lamps
 from rigcheck.demo.head_mesh import LABELS
-from rigcheck.demo.head_performer import N_IDENTITIES, Performer, PosedHead, posed_head, random_performer
+from rigcheck.demo.head_performer import (
+    N_IDENTITIES,
+    Performer,
+    PosedHead,
+    fair_exposure_stops,
+    posed_head,
+    random_performer,
+)
 from rigcheck.demo.head_rig import HeadRig, head_pose, head_rig
-from rigcheck.demo.head_scene import FacePicture, FaceScene, FaceTruth, render_face
+from rigcheck.demo.head_scene import FacePicture, FaceScene, FaceTruth, render_exposure, render_face
 from rigcheck.demo.head_sensor import HeadSensor
 from rigcheck.demo.head_things import Capsule
 from rigcheck.demo.light import Lamps
@@ -55,13 +67,17 @@ __all__ = [
     "Capsule",
     "DemoClips",
     "Expression",
+    "FaceClip",
     "FaceLight",
+    "FacePair",
     "FacePicture",
     "FaceScene",
     "FaceTruth",
     "HandMotion",
     "HeadRig",
     "HeadSensor",
+    "HelmetSlide",
+    "Hold",
     "Lamp",
     "Lamps",
     "Lens",
@@ -83,6 +99,8 @@ __all__ = [
     "compare_with_truth",
     "depth_error_mm",
     "dim_room",
+    "face_frames",
+    "fair_exposure_stops",
     "grimace",
     "hand_motion",
     "head_pose",
@@ -91,6 +109,7 @@ __all__ = [
     "lips_apart",
     "lips_pressed",
     "look",
+    "look_at_distance",
     "mapping_error_px",
     "neutral",
     "posed_head",
@@ -99,6 +118,7 @@ __all__ = [
     "pursed",
     "random_performer",
     "rays_of_pixels",
+    "render_exposure",
     "render_face",
     "render_view",
     "saddle",
@@ -106,4 +126,6 @@ __all__ = [
     "smile",
     "usual_lamps",
     "write_calibration_clips",
+    "write_face_clips",
+    "write_face_pictures",
 ]

@@ -50,6 +50,8 @@ class Expression:
         Shift of the lower jaw towards the performer's left, mm.
     lip_gap_mm : float
         Gap between the lips beyond the sealed neutral, the jaw at rest; negative presses them.
+    teeth_closed : float
+        0 leaves the rows of teeth as far apart as at rest, 1 brings the lower incisors behind the upper ones.
     gaze_deg : (yaw, pitch)
         Both eyes: towards the performer's left, and up, degrees.
     vergence_deg : float
@@ -60,6 +62,7 @@ class Expression:
     jaw_deg: float = 0.0
     jaw_left_mm: float = 0.0
     lip_gap_mm: float = 0.0
+    teeth_closed: float = 0.0
     gaze_deg: tuple[float, float] = (0.0, 0.0)
     vergence_deg: float = 0.0
 
@@ -73,6 +76,7 @@ class Expression:
             jaw_deg=self.jaw_deg + other.jaw_deg,
             jaw_left_mm=self.jaw_left_mm + other.jaw_left_mm,
             lip_gap_mm=self.lip_gap_mm + other.lip_gap_mm,
+            teeth_closed=self.teeth_closed + other.teeth_closed,
             gaze_deg=(self.gaze_deg[0] + other.gaze_deg[0], self.gaze_deg[1] + other.gaze_deg[1]),
             vergence_deg=self.vergence_deg + other.vergence_deg,
         )
@@ -84,6 +88,7 @@ class Expression:
             jaw_deg=self.jaw_deg * share,
             jaw_left_mm=self.jaw_left_mm * share,
             lip_gap_mm=self.lip_gap_mm * share,
+            teeth_closed=self.teeth_closed * share,
             gaze_deg=(self.gaze_deg[0] * share, self.gaze_deg[1] * share),
             vergence_deg=self.vergence_deg * share,
         )
@@ -119,11 +124,21 @@ def pursed(amount: float = 1.0) -> Expression:
     return Expression(units=(("lip_purse", amount),))
 
 
-def bite(amount: float = 1.0) -> Expression:
-    """Teeth closed lightly, lips drawn clear of them."""
+def bite(amount: float = 1.0, *, closed: float = 1.0) -> Expression:
+    """Teeth closed lightly, lips drawn clear of them.
+
+    Parameters
+    ----------
+    amount : float
+        How far the lips are drawn.
+    closed : float
+        1 closes the rows of teeth; below about 0.8 a dark line is left between them.
+    """
     lifted = _both("upper_lip_lift", amount) + _both("lower_lip_drop", amount)
     return Expression(
-        units=tuple(sorted(lifted + _both("corner_stretch", 0.5 * amount))), lip_gap_mm=5.0 * amount
+        units=tuple(sorted(lifted + _both("corner_stretch", 0.5 * amount))),
+        lip_gap_mm=5.0 * amount,
+        teeth_closed=closed,
     )
 
 
@@ -151,7 +166,7 @@ def brows_raised(amount: float = 1.0) -> Expression:
 
 def blink(amount: float = 1.0) -> Expression:
     """Lids of both eyes: 0 open, 1 shut."""
-    return Expression(units=_both("lid_close", amount))
+    return Expression(units=_both("lid_close", 0.9 * amount))
 
 
 def look(yaw_deg: float, pitch_deg: float = 0.0, *, vergence_deg: float = 0.0) -> Expression:

@@ -7,12 +7,13 @@ from numpy.typing import NDArray
 
 from rigcheck.demo.head_material import Paint, ramp
 from rigcheck.demo.head_mesh import head_data, head_surface
-from rigcheck.demo.head_performer import Performer, PosedHead, vertex_of
+from rigcheck.demo.head_performer import Performer, PosedHead
 from rigcheck.demo.head_raster import Patch
+from rigcheck.demo.head_shape import vertex_of
 from rigcheck.demo.head_skin import HAIR_TEXEL_MM, MIDDLE_MM, SKIN_TEXEL_MM, Placing, hair_tile, read_tile
 from rigcheck.model._arrays import BoolArray, FloatArray, IntArray
 
-__all__ = ["canvas_hair", "lid_edges", "paint_dots", "paint_hair", "socket_triangles"]
+__all__ = ["canvas_hair", "hair_worn", "lid_edges", "paint_dots", "paint_hair", "socket_triangles"]
 
 Float32 = NDArray[np.float32]
 
@@ -66,15 +67,26 @@ def lid_edges(fine_mm: FloatArray) -> FloatArray:
     return np.where(rim, np.where(fine_mm[:, 1] < middle, 1.0, 0.3), 0.0)
 
 
-def canvas_hair(fine_mm: FloatArray, edges: FloatArray) -> BoolArray:
-    """Triangles on which hair may grow, (T,)."""
+def canvas_hair(fine_mm: FloatArray, edges: FloatArray) -> dict[str, BoolArray]:
+    """Triangles on which each kind of hair may grow, (T,)."""
     surface = head_surface()
-    most = np.maximum.reduce([*_hair_masks(fine_mm.T).values(), edges])
-    middle = fine_mm[surface.triangles].mean(axis=1)
+    masks = {**_hair_masks(fine_mm.T), "lash": edges}
+    grown = {name: mask[surface.triangles].max(axis=1) > 0 for name, mask in masks.items()}
     # The brow is narrower than some triangles: those it may cross count too.
-    brow = (np.abs(middle[:, 0]) < 60) & (middle[:, 2] < -90)
-    brow &= np.abs(middle[:, 1] - _marks()[3][1] + 13.0) < 20.0
-    return np.asarray((most[surface.triangles].max(axis=1) > 0) | brow)
+    middle = fine_mm[surface.triangles].mean(axis=1)
+    grown["brow"] = (np.abs(middle[:, 0]) < 60) & (middle[:, 2] < -90)
+    grown["brow"] &= np.abs(middle[:, 1] - _marks()[3][1] + 13.0) < 20.0
+    return grown
+
+
+def hair_worn(performer: Performer) -> tuple[str, ...]:
+    """Kinds of hair that a performer has."""
+    worn = ["brow", "lash"]
+    worn += ["scalp"] if performer.hair != "none" else []
+    worn += ["fringe"] if performer.hair == "fringe" else []
+    worn += ["beard"] if max(performer.beard, performer.stubble) > 0 else []
+    worn += ["moustache"] if max(performer.moustache, performer.stubble) > 0 else []
+    return tuple(worn)
 
 
 def paint_hair(
@@ -103,7 +115,7 @@ def paint_hair(
     long, short = read_tile(hair_tile(), across, places[1], texels, placing=placing)[:2]
     masks, lash = _hair_masks(average[:3]), average[3]
     scalp, beard, moustache = masks["scalp"], masks["beard"], masks["moustache"]
-    cover = performer.brow_density * 0.85 * ramp(long + masks["brow"], 0.95, 1.7)
+    cover = performer.brow_density * 0.85 * ramp(long + masks["brow"], 0.85, 1.5)
     cover = np.maximum(cover, 0.85 * ramp(lash, 0.25, 0.9))
     if performer.stubble > 0:
         cover = np.maximum(cover, performer.stubble * 0.75 * short * np.maximum(beard, moustache))

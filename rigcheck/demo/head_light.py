@@ -16,7 +16,7 @@ _MEASURED_AT_MM = 200.0
 _SKIN_F0 = np.float32(0.028)  # reflection of skin head-on (refractive index about 1.4)
 _WRAP = np.float32(0.12)  # light under the skin carries it a little past the terminator
 # (exponent of the half-way cosine, share): a broad lobe of rough skin and a narrow one of its oil
-_BROAD, _NARROW, _WET = (22.0, 0.75), (110.0, 0.35), (2600.0, 0.5)
+_BROAD, _NARROW, _WET = (20.0, 0.7), (90.0, 0.22), (2600.0, 0.5)
 
 
 @dataclass(frozen=True, kw_only=True)

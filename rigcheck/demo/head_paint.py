@@ -7,7 +7,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rigcheck.demo.head_eyes import paint_eyes
-from rigcheck.demo.head_hair import canvas_hair, lid_edges, paint_dots, paint_hair, socket_triangles
+from rigcheck.demo.head_hair import (
+    canvas_hair,
+    hair_worn,
+    lid_edges,
+    paint_dots,
+    paint_hair,
+    socket_triangles,
+)
 from rigcheck.demo.head_material import Paint, ramp
 from rigcheck.demo.head_mesh import LABEL_OF, head_data, head_surface
 from rigcheck.demo.head_occlusion import open_sky
@@ -32,7 +39,7 @@ class Canvas:
     """What belongs to the surface itself, for every triangle of `head_surface()`.
 
     `corners` (T, 3, 3): texture across and down in mm, open sky; `stretch` (T,) texture mm per mm on the average
-    head; `label` (T,); `lips`, `hair`, `socket`, `mouth` (T,): triangles that may need that paint; `average`
+    head; `label` (T,); `lips`, `socket`, `mouth` (T,) and `hair` by kind: triangles that may need that paint; `average`
     (T, 3, 4): place on the average head, and lid edge.
     """
 
@@ -40,7 +47,7 @@ class Canvas:
     stretch: Float32
     label: NDArray[np.uint8]
     lips: BoolArray
-    hair: BoolArray
+    hair: dict[str, BoolArray]
     socket: BoolArray
     mouth: BoolArray
     average: Float32
@@ -69,7 +76,7 @@ def canvas() -> Canvas:
         stretch=np.sqrt(flat / np.maximum(area, 1e-9)).astype(np.float32),
         label=label.astype(np.uint8),
         lips=lips & (label == LABEL_OF["skin"]),
-        hair=canvas_hair(fine, edges) & (label == LABEL_OF["skin"]),
+        hair={name: on & (label == LABEL_OF["skin"]) for name, on in canvas_hair(fine, edges).items()},
         socket=socket_triangles(),
         mouth=np.isin(label, [LABEL_OF[name] for name in ("teeth", "tongue", "mouth")]),
         average=np.concatenate([fine, edges[:, None]], axis=1).astype(np.float32)[surface.triangles],
@@ -86,6 +93,12 @@ def _read_mask(name: str, texture: NDArray[np.floating]) -> FloatArray:
         for k in range(0, x.shape[1], _FOLD)
     ]
     return np.concatenate(parts, axis=1).ravel().astype(np.float64)
+
+
+@lru_cache(maxsize=16)
+def _hairy(kinds: tuple[str, ...]) -> BoolArray:
+    """Triangles on which one of these kinds of hair may grow, (T,)."""
+    return np.asarray(np.logical_or.reduce([canvas().hair[kind] for kind in kinds]))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -132,7 +145,7 @@ def paint_patch(
     paint = _skin(performer, placed, places, fineness)
     paint.label[:] = surface.label[triangle]
     _lips(paint, patch, np.flatnonzero(surface.lips[triangle] & own))
-    at = np.flatnonzero(surface.hair[triangle] & own)
+    at = np.flatnonzero(_hairy(hair_worn(performer))[triangle] & own)
     if len(at):
         average = patch.spread(surface.average, at)
         paint_hair(paint, performer, at, average, (places[:2, at], fineness[at], placed.hair))
@@ -190,8 +203,26 @@ def _mouth(paint: Paint, posed: PosedHead, patch: Patch, at: NDArray[np.int64]) 
     front = max(posed.points_mm["upper_lip_inner"][2], posed.points_mm["mouth_corner_left"][2] - 8.0)
     behind = np.maximum(depth - np.float32(front), 0)
     teeth, tongue = paint.label[at] == LABEL_OF["teeth"], paint.label[at] == LABEL_OF["tongue"]
-    paint.luminance[at] = np.where(teeth, 0.55, np.where(tongue, 0.16, 0.09))
+    paint.luminance[at] = np.where(teeth, 0.45, np.where(tongue, 0.16, 0.09))
+    if teeth.any():
+        rows = canvas().average[patch.triangle[at[teeth]]]
+        x = np.abs(np.einsum("kn,nk->n", patch.weights[:, at[teeth]], rows[:, :, 0]))
+        upper = head_surface().part[patch.triangle[at[teeth]]] == 3
+        paint.luminance[at[teeth]] *= _between_teeth(x, upper)
     paint.sky[at] = np.exp(-behind / np.where(teeth, 14.0, 9.0))
     paint.slope[:, at] *= np.where(teeth, 0.15, 1.0)
     paint.shine[at] = np.where(teeth, 0.6, 0.4)
     paint.gloss[at] = 0.5
+
+
+def _between_teeth(x_mm: Float32, upper: BoolArray) -> Float32:
+    """Factor below 1 in the gaps between teeth, by the distance from the middle of the mouth."""
+    away = np.full(len(x_mm), 9.0, dtype=np.float32)
+    for row, gaps in ((upper, _UPPER_GAPS_MM), (~upper, _LOWER_GAPS_MM)):
+        for gap in gaps:
+            away[row] = np.minimum(away[row], np.abs(x_mm[row] - np.float32(gap)))
+    return np.asarray(1 - np.float32(0.6) * ramp(-away, -0.32, -0.08), dtype=np.float32)
+
+
+# Where one tooth ends and the next begins, seen from the front, mm from the middle.
+_UPPER_GAPS_MM, _LOWER_GAPS_MM = (0.0, 8.4, 14.8, 20.5, 25.0), (0.0, 5.2, 11.0, 17.0, 22.0)

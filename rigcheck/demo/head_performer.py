@@ -6,12 +6,19 @@ from functools import cached_property, lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from rigcheck.demo.head_expression import Expression, hinge_moved, jaw_follow
+from rigcheck.demo.head_expression import Expression, hinge_moved
 from rigcheck.demo.head_mesh import head_data, head_surface
-from rigcheck.model._arrays import FloatArray, IntArray
+from rigcheck.demo.head_shape import (
+    HEAD_VERTICES,
+    LOWER_TEETH,
+    HeadShape,
+    head_shape,
+    part_vertices,
+    vertex_of,
+)
+from rigcheck.model._arrays import FloatArray
 
 __all__ = [
-    "HEAD_VERTICES",
     "N_IDENTITIES",
     "EyeState",
     "Performer",
@@ -22,27 +29,6 @@ __all__ = [
 
 N_IDENTITIES = 8
 
-# Vertices of the data file that stand at named points. Sides are the performer's own.
-HEAD_VERTICES = {
-    "subnasale": 1607,
-    "nose_tip": 1589,
-    "alar_base_right": 286,
-    "alar_base_left": 2605,
-    "wing_right": 1590,
-    "wing_left": 3823,
-    "mouth_corner_right": -3747,
-    "mouth_corner_left": 3747,
-    "upper_lip_inner": 474,
-    "lower_lip_inner": 493,
-    "chin": 1831,
-    "eye_outer_right": -2355,
-    "eye_inner_right": -2401,
-    "eye_inner_left": 2401,
-    "eye_outer_left": 2355,
-    "sellion": 132,
-    "zygion_right": -4177,
-    "zygion_left": 4177,
-}
 # Each identity's distance between the eyes and face length (menton to sellion), mm. The file's heads are about a
 # tenth too small; these lie well within the published ranges of adults.
 _USUAL_SIZES_MM = (
@@ -55,16 +41,7 @@ _USUAL_SIZES_MM = (
     (62.0, 114.0),
     (61.5, 115.0),
 )
-# Of the hinge of the jaw from sellion and from menton in the average geometry, mm.
-_HINGE_FROM_SELLION, _HINGE_FROM_MENTON = np.array([0.0, 30.0, 92.0]), np.array([0.0, -94.0, 80.0])
-_FULL_FOLLOW = 0.93  # the file's jaw unit moves even the chin's skin by this much of a rigid jaw
 _IRIS_ARM_MM = 10.3  # the iris moves on an arc of this radius as the eye turns
-_SEAL_OVERLAP_MM = 0.5
-_SEAL_REACH_MM = 7.0
-# Edges along which upper and lower lip meet, from the middle to the performer's left; middle of the lids.
-_LIP_EDGES = ((474, 2779, 2778, 2777, 2776, 4115, 2775), (493, 2792, 2786, 2780))
-_LIDS = (3298, 3311)
-_IRIS_ABOVE_MIDDLE_MM = 0.8  # the upper lid covers more of the iris than the lower one
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -175,129 +152,9 @@ class PosedHead:
         return self.rest_mm.astype(np.float32)[head_surface().triangles]
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
-class _Shape:
-    """What depends on identity and size only. All in the head frame, file's vertices (V, 3)."""
-
-    vertices_mm: FloatArray
-    scale: FloatArray
-    hinge_mm: FloatArray
-    follow: FloatArray
-    seal: FloatArray
-    eye_centres_mm: FloatArray
-    eye_radius_mm: float
-    eye_rest: float
-    rest_mm: FloatArray
-
-
-@lru_cache(maxsize=1)
-def _vertices() -> dict[str, int]:
-    """Vertex of each named point; a negative number means its mirror image."""
-    flat = head_data().vertices_mm
-    found = {}
-    for name, vertex in HEAD_VERTICES.items():
-        mirrored = flat[abs(vertex)] * [-1.0, 1.0, 1.0]
-        found[name] = vertex if vertex >= 0 else int(np.linalg.norm(flat - mirrored, axis=1).argmin())
-    return found
-
-
-def vertex_of(name: str) -> int:
-    """Vertex of the data file at a named point."""
-    return _vertices()[name]
-
-
-def _eye_vertices(part: int) -> IntArray:
-    surface = head_surface()
-    used = np.unique(surface.triangles[surface.part == part])
-    return np.asarray(used[used < len(head_data().vertices_mm)])
-
-
-def _sphere(points: FloatArray) -> tuple[FloatArray, float]:
-    """Centre and radius of the sphere nearest to points, by linear least squares."""
-    rows = np.column_stack([2 * points, np.ones(len(points))])
-    found = np.linalg.lstsq(rows, (points**2).sum(axis=1), rcond=None)[0]
-    return found[:3], float(np.sqrt(found[3] + found[:3] @ found[:3]))
-
-
-@lru_cache(maxsize=32)
-def _shape(weights: tuple[float, ...], eyes_mm: float, length_mm: float) -> _Shape:
-    data = head_data()
-    base = data.vertices_mm + np.tensordot(np.array(weights), data.identities_mm, axes=1)
-    spheres = [_sphere(base[_eye_vertices(part)]) for part in (1, 2)]
-    apart = float(np.linalg.norm(spheres[0][0] - spheres[1][0]))
-    length = float(np.linalg.norm(base[vertex_of("chin")] - base[vertex_of("sellion")]))
-    scale = np.array([eyes_mm / apart, length_mm / length, 0.0])
-    scale[2] = (scale[0] + scale[1]) / 2
-    base = base * scale
-    # The seal changes no point of the nose: the origin may be set before it.
-    base -= (base[vertex_of("alar_base_left")] + base[vertex_of("alar_base_right")]) / 2
-    hinge = (
-        base[vertex_of("sellion")] + base[vertex_of("chin")] + _HINGE_FROM_SELLION + _HINGE_FROM_MENTON
-    ) / 2
-    hinge[0] = 0.0
-    average = data.vertices_mm
-    flat_hinge = (
-        average[vertex_of("sellion")] + average[vertex_of("chin")] + _HINGE_FROM_SELLION + _HINGE_FROM_MENTON
-    ) / 2
-    follow = np.minimum(jaw_follow(data, flat_hinge) / _FULL_FOLLOW, 1.0)
-    follow[_eye_vertices(4)] = 1.0  # lower teeth
-    spheres = [_sphere(base[_eye_vertices(part)]) for part in (1, 2)]
-    radius = float(np.mean([sphere[1] for sphere in spheres]))
-    seal = _seal_field(follow)
-    sealed = base
-    for _ in range(3):  # smoothing moves the lips' edges: what is left is closed again
-        sealed = sealed + seal * (_lip_gap(sealed) + _SEAL_OVERLAP_MM)[:, None]
-    rest = head_surface().refine @ sealed
-    return _Shape(
-        vertices_mm=sealed,
-        scale=scale,
-        hinge_mm=hinge,
-        follow=follow,
-        seal=seal,
-        eye_centres_mm=np.stack([sphere[0] for sphere in spheres]),
-        eye_radius_mm=radius,
-        eye_rest=(rest[list(_LIDS), 1].mean() - _IRIS_ABOVE_MIDDLE_MM - spheres[0][0][1]) / radius,
-        rest_mm=rest,
-    )
-
-
-def _lip_gap(base: FloatArray) -> FloatArray:
-    """Gap between the lips above or below each vertex (V,), mm: positive where they are apart."""
-    fine = head_surface().refine @ base
-    at = np.linspace(0.0, 0.75, 7) * abs(fine[vertex_of("mouth_corner_left"), 0])
-    tops, lows = (np.interp(at, fine[list(edge), 0], fine[list(edge), 1]) for edge in _LIP_EDGES)
-    return np.asarray(np.interp(np.abs(base[:, 0]), at, lows - tops))
-
-
-@lru_cache(maxsize=1)
-def _seal_field_cached() -> FloatArray:
-    data = head_data()
-    flat = data.vertices_mm
-    edge = flat[[vertex for edge in _LIP_EDGES for vertex in edge]]
-    lips = np.concatenate([edge, edge * [-1.0, 1.0, 1.0]])
-    distance = np.full(len(flat), np.inf)
-    close = np.flatnonzero((np.abs(flat - lips.mean(axis=0)) < 60).all(axis=1))
-    for vertex in lips:
-        distance[close] = np.minimum(distance[close], np.linalg.norm(flat[close] - vertex, axis=1))
-    weight = np.exp(-((distance / _SEAL_REACH_MM) ** 2))
-    corner = abs(flat[vertex_of("mouth_corner_left"), 0])
-    weight *= np.clip((corner - np.abs(flat[:, 0])) / (0.15 * corner), 0, 1)
-    for part in (3, 4, 5):
-        weight[_eye_vertices(part)] = 0.0
-    return weight
-
-
-def _seal_field(follow: FloatArray) -> FloatArray:
-    """Displacement (V, 3) that closes a gap of 1 mm: lower lip up by 0.7, upper down by 0.3."""
-    weight = _seal_field_cached()
-    field_mm = np.zeros((len(weight), 3))
-    field_mm[:, 1] = weight * np.where(follow > 0.5, -0.7, 0.3)
-    return field_mm
-
-
 @lru_cache(maxsize=8)
 def _posed(weights: tuple[float, ...], sizes: tuple[float, float], expression: Expression) -> PosedHead:
-    shape, data = _shape(weights, *sizes), head_data()
+    shape, data = head_shape(weights, *sizes), head_data()
     unknown = [name for name, _ in expression.units if name not in data.units_mm]
     if unknown:
         raise ValueError(f"expression: unit {unknown[0]!r} found, one of {sorted(data.units_mm)} needed")
@@ -306,7 +163,9 @@ def _posed(weights: tuple[float, ...], sizes: tuple[float, float], expression: E
         moved += weight * shape.scale * data.units_mm[name]
     if expression.lip_gap_mm:
         moved -= shape.seal * expression.lip_gap_mm
-    moved = hinge_moved(moved, shape.follow, shape.hinge_mm, expression, float(shape.scale.mean()))
+    if expression.teeth_closed:
+        moved[part_vertices(LOWER_TEETH)] += expression.teeth_closed * shape.teeth_mm
+    moved = hinge_moved(moved, shape.follow, shape.hinge_mm, expression, shape.jaw_scale)
     vertices = head_surface().refine @ moved
     eyes = tuple(
         EyeState(
@@ -333,7 +192,7 @@ def posed_head(performer: Performer, expression: Expression) -> PosedHead:
     return _posed(performer.weights, performer.sizes_mm, expression)
 
 
-def _axis(expression: Expression, side: int, shape: _Shape) -> FloatArray:
+def _axis(expression: Expression, side: int, shape: HeadShape) -> FloatArray:
     """Direction from the eyeball's centre to the middle of its iris.
 
     The mesh's eyeball is larger than a real one: its iris is moved as far as a real one's, not turned as much.
@@ -356,6 +215,15 @@ def _pole(vertices: FloatArray, part: int, eye: EyeState) -> FloatArray:
         reach = np.einsum("tk,tk->t", a, np.cross(b, c)) / total
         met = (weights / total >= -1e-6).all(axis=0)
     return np.asarray(eye.centre_mm + np.nanmax(np.where(met, reach, -np.inf)) * eye.axis)
+
+
+def fair_exposure_stops(performer: Performer) -> float:
+    """Exposure at which this skin is well lit by the usual lamps, stops.
+
+    Darker skin is lit up by 0.7 of the whole difference: its highlights and the whites of the eyes are as bright
+    as anybody's.
+    """
+    return 0.3 + 0.7 * float(np.log2(0.26 / performer.skin_luminance))
 
 
 def random_performer(rng: np.random.Generator, **fixed: object) -> Performer:

@@ -1,6 +1,7 @@
 """One picture of a performer's face, as one camera of a helmet sees it, with everything true about it."""
 
-from dataclasses import dataclass, field
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
 from functools import lru_cache
 
 import numpy as np
@@ -21,7 +22,7 @@ from rigcheck.demo.optics import Lens, blur_disc_px, fall_off
 from rigcheck.model import CameraModel, RigidTransform
 from rigcheck.model._arrays import FloatArray, IntArray
 
-__all__ = ["FacePicture", "FaceScene", "FaceTruth", "render_face"]
+__all__ = ["FacePicture", "FaceScene", "FaceTruth", "render_exposure", "render_face"]
 
 Float32 = NDArray[np.float32]
 
@@ -162,6 +163,34 @@ def render_face(scene: FaceScene, camera_idx: int, *, rng: np.random.Generator) 
     One ray a pixel, through its centre; the surface's detail is smoothed to a pixel's width where it is read.
     Cast shadows of nose and chin are not drawn; hollows are darker by how much open sky they see.
     """
+    return render_exposure([scene], camera_idx, rng=rng)
+
+
+def render_exposure(
+    moments: Sequence[FaceScene], camera_idx: int, *, rng: np.random.Generator
+) -> FacePicture:
+    """Render a picture whose light is the mean of several moments: motion during the exposure.
+
+    Parameters
+    ----------
+    moments : sequence of FaceScene
+        Of one rig, evenly spread over the exposure.
+    camera_idx : int
+    rng : numpy.random.Generator
+
+    Returns
+    -------
+    FacePicture
+        Its truth is that of the middle moment, except for `light`, which is that of the whole exposure.
+    """
+    truths = [_truth(scene, camera_idx) for scene in moments]
+    truth = truths[len(truths) // 2]
+    if len(truths) > 1:
+        truth = replace(truth, light=np.mean([one.light for one in truths], axis=0, dtype=np.float32))
+    return FacePicture(image=moments[0].sensor.exposed(truth.light, rng), truth=truth)
+
+
+def _truth(scene: FaceScene, camera_idx: int) -> FaceTruth:
     camera, lens = scene.rig.cameras[camera_idx], scene.rig.lenses[camera_idx]
     view = View(camera=camera, camera_from_rig=scene.rig.camera_from_rig[camera_idx], light=scene.light)
     posed = posed_head(scene.performer, scene.expression)
@@ -174,7 +203,7 @@ def render_face(scene: FaceScene, camera_idx: int, *, rng: np.random.Generator) 
         gain = gain * fall_off(camera, scene.vignetting_power)
     picture *= gain
     points = _named_points(scene, view, posed, depth)
-    truth = FaceTruth(
+    return FaceTruth(
         points_px=points.at_px,
         points_rig_mm=points.rig_mm,
         visible=points.visible,
@@ -189,7 +218,6 @@ def render_face(scene: FaceScene, camera_idx: int, *, rng: np.random.Generator) 
         camera=camera,
         camera_from_rig=view.camera_from_rig,
     )
-    return FacePicture(image=scene.sensor.exposed(picture, rng), truth=truth)
 
 
 def _composed(

@@ -107,13 +107,13 @@ def hair_tile() -> Tile:
     rng = np.random.default_rng([81, 2])
     strokes = np.zeros((_SIDE, _SIDE), dtype=np.float32)
     dots = np.zeros((_SIDE, _SIDE), dtype=np.float32)
-    for _ in range(2000):
+    for _ in range(2600):
         start = rng.uniform(0, _SIDE, 2)
         angle, length = rng.normal(0.0, 0.32), rng.uniform(70, 150)
         bend = start + 0.5 * length * np.array([np.cos(angle), np.sin(angle)])
         angle += rng.normal(0.25, 0.2)
         end = bend + 0.5 * length * np.array([np.cos(angle), np.sin(angle)])
-        _line(strokes, np.stack([start, bend, end]), 2)
+        _line(strokes, np.stack([start, bend, end]), 1)
     for _ in range(5200):
         start = rng.uniform(0, _SIDE, 2)
         angle = rng.uniform(0, np.pi)

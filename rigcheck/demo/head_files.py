@@ -1,0 +1,98 @@
+"""Pictures and clips of a performer's face, written to files."""
+
+from contextlib import ExitStack
+from pathlib import Path
+
+from rigcheck.demo.encoding import ClipWriter
+from rigcheck.demo.head_clip import FaceClip, face_frames
+from rigcheck.opencv import cv2
+from rigcheck.records import output_folder
+
+__all__ = ["write_face_clips", "write_face_pictures"]
+
+
+def write_face_clips(
+    folder: str | Path, clip: FaceClip, *, quality: int = 18, replace: bool = False
+) -> tuple[Path, ...]:
+    """Render a clip and write one H.264 file a camera, named after it.
+
+    Parameters
+    ----------
+    folder : str or Path
+        Its parent must exist.
+    clip : FaceClip
+    quality : int
+        Constant rate factor; smaller is better.
+    replace : bool
+        Whether files of an earlier run may be replaced.
+
+    Returns
+    -------
+    tuple of Path, in the order of the cameras
+
+    Raises
+    ------
+    OutputError
+        When the folder cannot be written, or a file stands in the way.
+
+    Notes
+    -----
+    The files appear together when all of them are finished, or not at all.
+    """
+    cameras = clip.scene.rig.cameras
+    names = [f"{camera.name}.mp4" for camera in cameras]
+    with (
+        output_folder(Path(folder), replace=replace, protects=tuple(names)) as out,
+        ExitStack() as open_clips,
+    ):
+        writers = [
+            open_clips.enter_context(
+                ClipWriter(
+                    out.reserve(name),
+                    size_px=camera.image_size_px,
+                    frame_rate=clip.frame_rate,
+                    quality=quality,
+                )
+            )
+            for name, camera in zip(names, cameras, strict=True)
+        ]
+        for pair in face_frames(clip):
+            for writer, picture in zip(writers, pair.pictures, strict=True):
+                writer.add(picture.image)
+        open_clips.close()
+    return tuple(Path(folder) / name for name in names)
+
+
+def write_face_pictures(
+    folder: str | Path, clip: FaceClip, *, frames: range | None = None, replace: bool = False
+) -> tuple[Path, ...]:
+    """Render a clip, or some of its frames, and write lossless pictures in one folder a camera.
+
+    Parameters
+    ----------
+    folder : str or Path
+        Its parent must exist.
+    clip : FaceClip
+    frames : range, optional
+    replace : bool
+        Whether files of an earlier run may be replaced.
+
+    Returns
+    -------
+    tuple of Path
+        Folders, in the order of the cameras; a picture is called frame_000123.png by its number in the clip.
+
+    Raises
+    ------
+    OutputError
+        When the folder cannot be written, or a file stands in the way.
+    """
+    cameras = clip.scene.rig.cameras
+    wanted = frames if frames is not None else range(clip.n_frames)
+    names = tuple(f"{camera.name}/frame_{index:06d}.png" for index in wanted for camera in cameras)
+    with output_folder(Path(folder), replace=replace, protects=names) as out:
+        for pair in face_frames(clip, wanted):
+            for camera, picture in zip(cameras, pair.pictures, strict=True):
+                content = cv2.imencode(".png", picture.image)[1].tobytes()
+                out.write_bytes(f"{camera.name}/frame_{pair.frame_idx:06d}.png", content)
+    return tuple(Path(folder) / camera.name for camera in cameras)
