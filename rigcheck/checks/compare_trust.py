@@ -125,7 +125,7 @@ def _surer(facts: tuple[CalibrationFacts, CalibrationFacts], limits: Limits) -> 
     if sigmas[0] is None or sigmas[1] is None or min(sigmas[0], sigmas[1]) <= 0:
         return None
     ratio = max(sigmas[0], sigmas[1]) / min(sigmas[0], sigmas[1])
-    if ratio < limits["compare.sigma_ratio.prefer"].value:
+    if ratio < limits["compare.sigma_ratio.caution"].value:
         return None
     return int(sigmas[1] < sigmas[0])
 
@@ -172,7 +172,7 @@ def _by_coverage(facts: tuple[CalibrationFacts, CalibrationFacts], limits: Limit
     if first is None or second is None:
         return []
     gap = second - first
-    far = abs(gap) >= limits["compare.coverage_gap.prefer"].value
+    far = abs(gap) >= limits["compare.coverage_gap.caution"].value
     sentence = f"Share of the picture in which the board was seen: {first:.0%} and {second:.0%}."
     return [Reason(favours=int(gap > 0) if far else None, sentence=sentence)]
 

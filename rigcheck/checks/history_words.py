@@ -18,6 +18,7 @@ _PAIR = {
     "stereo.rms_px": "reprojection RMS of both cameras",
     "stereo.epipolar_rms_px": "epipolar RMS",
 }
+_NO_DISTANCE = "what it does on the face is not known: no result tells the working distance"
 _CAMERA = {
     "focal_x_px": "focal length",
     "focus_depth_mm": "distance of the plane of focus",
@@ -85,45 +86,40 @@ def format_change(size: float, sigma: float, unit: str) -> str:
 def _event(
     rig: RigHistory, series: Series, size: float, sigma: float, ends: tuple[datetime, datetime]
 ) -> Event:
-    found, name = series.behaviour, quantity_words(series.quantity)
-    amount = Estimate(value=size, sigma=sigma, unit=series.unit, n=len(series.records))
     per_unit = series.depth_per_unit
-    reason = "what it does on the face is not known: no result tells the working distance"
     harm = Estimate(
         value=None if per_unit is None else abs(size) * per_unit,
         sigma=None if per_unit is None else sigma * per_unit,
         unit="mm",
         n=len(series.records),
-        reason=reason if per_unit is None else "",
+        reason=_NO_DISTANCE if per_unit is None else "",
     )
-    text = format_change(size, sigma, series.unit)
-    label = f" ({series.label})" if series.label else ""
-    what = f"{name}{label}"
-    if found.kind == "step":
-        sentence = (
-            f"{what} stepped by {text} between {when_text(ends[0])} and {when_text(ends[1])}, as a knock, a refocus "
-            "or a new mounting does"
-        )
-    elif found.kind == "ramp":
-        sentence = f"{what} crept by {text} from {when_text(ends[0])} to {when_text(ends[1])}, as something that gives"
-    else:
-        minutes = 60.0 * (found.hours or 0.0)
-        sentence = (
-            f"{what} settles by {text} within each session, in about {minutes:.0f} minutes, as warming cameras "
-            "do"
-        )
-    if series.calibration is None:
-        sentence += "; from calibration to calibration"
+    sentence = _sentence(series, format_change(size, sigma, series.unit), ends)
     if harm.value is not None:
         sentence += f": {harm.value:.3f} mm in depth on the face"
     return Event(
         rig=rig.name,
-        kind=found.kind,
+        kind=series.behaviour.kind,
         series=series,
         sentence=sentence[:1].upper() + sentence[1:] + ".",
-        size=amount,
+        size=Estimate(value=size, sigma=sigma, unit=series.unit, n=len(series.records)),
         harm=harm,
         before=ends[0],
         after=ends[1],
         in_force=series.in_force,
     )
+
+
+def _sentence(series: Series, text: str, ends: tuple[datetime, datetime]) -> str:
+    """What happened, without what it means and without the full stop."""
+    found = series.behaviour
+    what = quantity_words(series.quantity) + (f" ({series.label})" if series.label else "")
+    first, last = (when_text(moment) for moment in ends)
+    if found.kind == "step":
+        words = f"{what} stepped by {text} between {first} and {last}, as a knock, a refocus or a new mounting does"
+    elif found.kind == "ramp":
+        words = f"{what} crept by {text} from {first} to {last}, as something that gives"
+    else:
+        minutes = 60.0 * (found.hours or 0.0)
+        words = f"{what} settles by {text} within each session, in about {minutes:.0f} minutes, as warming cameras do"
+    return words if series.calibration is not None else f"{words}; from calibration to calibration"

@@ -27,14 +27,14 @@ LIMITS: tuple[Limit, ...] = (
         source="A calibration that failed a check of its own is not to be used: by definition of the verdict",
     ),
     Limit(
-        name="compare.sigma_ratio.prefer",
+        name="compare.sigma_ratio.caution",
         value=1.25,
         unit="",
         source="Sigmas of two calibrations of one design scatter by about 10 % (200 simulated calibrations); "
         + COMMON,
     ),
     Limit(
-        name="compare.coverage_gap.prefer",
+        name="compare.coverage_gap.caution",
         value=0.15,
         unit="",
         source="Beyond where the board was seen a lens model is extrapolated; " + COMMON,

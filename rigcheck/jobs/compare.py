@@ -80,11 +80,12 @@ def compare(
     limits = effective_limits(
         {} if description is None else description.limits,
         origin=str(rig) if isinstance(rig, str | Path) else "rig",
+        cameras=() if description is None else [camera.name for camera in description.cameras],
     )
-    checks = run_checks(COMPARE_CHECKS, comparison, Limits(limits))
     hashes = sides[0].hashes | sides[1].hashes
     if isinstance(rig, str | Path):
         hashes[str(rig)] = file_sha256(rig)
+    checks = run_checks(COMPARE_CHECKS, comparison, Limits(limits))
     report = Report(
         command="compare",
         verdict=overall_verdict(checks),
@@ -93,17 +94,7 @@ def compare(
         rejected=(),
         limits=limits,
         provenance=make_provenance(
-            "compare",
-            inputs=hashes,
-            options={
-                "first": _named(first),
-                "second": _named(second),
-                "rig": None if description is None else description.name,
-                "first_created": sides[0].source.calibration.created,
-                "second_created": sides[1].source.calibration.created,
-                "working_distance_mm": viewing.working_distance_mm,
-                "mount_rotation_deg": viewing.upright_deg,
-            },
+            "compare", inputs=hashes, options=_options((first, second), sides, description, viewing)
         ),
         notes=(*sides[0].notes, *sides[1].notes, *prior_notes, *viewing_notes, *comparison.notes),
     )
@@ -121,6 +112,23 @@ def write_comparison(result: ComparisonResult, out: str | Path, *, replace_earli
     with output_folder(out, replace=replace_earlier, protects=OUTPUTS, inputs=result.inputs) as folder:
         folder.write_text("result.json", result_text(result.report))
         folder.write_text("report.html", compare_page(result.report, result.comparison))
+
+
+def _options(
+    given: tuple[Calibration | str | Path, Calibration | str | Path],
+    sides: list[_Read],
+    rig: RigDescription | None,
+    viewing: Viewing,
+) -> dict[str, object]:
+    return {
+        "first": _named(given[0]),
+        "second": _named(given[1]),
+        "rig": None if rig is None else rig.name,
+        "first_created": sides[0].source.calibration.created,
+        "second_created": sides[1].source.calibration.created,
+        "working_distance_mm": viewing.working_distance_mm,
+        "mount_rotation_deg": viewing.upright_deg,
+    }
 
 
 def _named(one: Calibration | str | Path) -> str:
