@@ -26,11 +26,12 @@ def compare(
     from rigcheck.jobs import compare as job
     from rigcheck.records import check_writable
     from rigcheck.report import terminal_table
+    from rigcheck.report.compare_page import key_differences
 
     inputs = [str(one) for one in (first, second, rig) if one is not None]
     check_writable(out, replace=replace, protects=job.OUTPUTS, inputs=inputs)
     result = job.compare(first, second, rig=rig)
     job.write_comparison(result, out, replace_earlier=replace)
-    terminal_table(result.report, console=Console())
+    terminal_table(result.report, console=Console(), numbers=key_differences(result.comparison))
     typer.echo(f"Written to {out}: {', '.join(job.OUTPUTS)}")
     raise typer.Exit(exit_code(result.report.verdict))

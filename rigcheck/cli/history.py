@@ -29,11 +29,12 @@ def history(
     from rigcheck.jobs import history as job
     from rigcheck.records import check_writable
     from rigcheck.report import progress, terminal_table
+    from rigcheck.report.history_page import rig_lines
 
     check_writable(out, replace=replace, protects=job.OUTPUTS, inputs=[folder])
     with progress() as sink:
         result = job.history(folder, days=days, progress=sink)
     job.write_history(result, out, replace_earlier=replace)
-    terminal_table(result.report, console=Console())
+    terminal_table(result.report, console=Console(), numbers=rig_lines(result.history))
     typer.echo(f"Written to {out}: {', '.join(job.OUTPUTS)}")
     raise typer.Exit(exit_code(result.report.verdict))

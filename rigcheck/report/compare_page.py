@@ -28,7 +28,7 @@ _POSE_NAMES = {
     "baseline_mm": ("Length of the baseline", ""),
 }
 
-__all__ = ["compare_page"]
+__all__ = ["compare_page", "key_differences"]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -102,6 +102,26 @@ def compare_page(report: Report, comparison: Comparison) -> str:
         "harm_parts": _harm_parts(comparison),
     }
     return page_environment().get_template("compare.html.j2").render(parts)
+
+
+def key_differences(comparison: Comparison) -> tuple[tuple[str, str], ...]:
+    """List the few numbers that say how two calibrations differ: name and text."""
+    out = []
+    for camera in comparison.cameras:
+        numbers = comparison.measurements
+        raw, left = (numbers[f"{camera.camera}.mapping_{kind}_px"] for kind in ("raw", "left"))
+        text = f"{format_estimate(raw)} as stored, {format_estimate(left)} after the best turn"
+        out.append((f"{camera.camera}: mapping differs by", text))
+    if comparison.pose is not None:
+        for key in ("convergence_deg", "across_deg", "twist_deg", "baseline_mm"):
+            carried, stored = (
+                format_estimate(of[key]) for of in (comparison.pose.carried, comparison.pose.stored)
+            )
+            out.append((_POSE_NAMES[key][0], f"{carried} (as stored {stored})"))
+    shape = comparison.measurements.get("harm.shape_depth_mm")
+    if shape is not None:
+        out.append(("Change of the face's shape in depth", format_estimate(shape)))
+    return tuple(out)
 
 
 def _side(calibration: Calibration, verdict: str | None) -> dict[str, object]:

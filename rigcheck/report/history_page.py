@@ -21,7 +21,7 @@ _MOST_COPIES = 20
 _MOST_CHARTS = 14
 _MOST_RIGS = 60
 
-__all__ = ["history_page"]
+__all__ = ["history_page", "rig_lines"]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -84,6 +84,18 @@ def history_page(report: Report, history: History) -> str:
         "skipped": history.skipped,
     }
     return page_environment().get_template("history.html.j2").render(parts)
+
+
+def rig_lines(history: History) -> tuple[tuple[str, str], ...]:
+    """Say in a line for each rig how it stands, and in one for each change since its calibration: name and text."""
+    out = []
+    events = events_of(history)
+    for rig in history.rigs[:_MOST_RIGS]:
+        word = STATUS_WORDS.get(rig.newest.verdict, rig.newest.verdict).lower()
+        days = f"{history.days_since(rig):.1f} days ago"
+        out.append((rig.name, f"{_counts(rig)}; newest {rig.newest.command} {word}, {days}"))
+        out += [(rig.name, event.sentence) for event in events if event.rig == rig.name and event.in_force]
+    return tuple(out)
 
 
 def _rig_part(history: History, rig: RigHistory, number: int, events: tuple[Event, ...]) -> _RigPart:

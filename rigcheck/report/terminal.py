@@ -2,6 +2,7 @@
 
 import textwrap
 import unicodedata
+from collections.abc import Sequence
 
 from rich.console import Console
 from rich.table import Table
@@ -23,7 +24,13 @@ _PLAIN = str.maketrans(
 )
 
 
-def terminal_table(report: Report, run: CalibrationRun | None = None, *, console: Console) -> None:
+def terminal_table(
+    report: Report,
+    run: CalibrationRun | None = None,
+    *,
+    console: Console,
+    numbers: Sequence[tuple[str, str]] | None = None,
+) -> None:
     """Print the checks, the key numbers and one closing line.
 
     Parameters
@@ -34,18 +41,21 @@ def terminal_table(report: Report, run: CalibrationRun | None = None, *, console
     console : rich.console.Console
         Any width. Checks that were skipped and are not required share one line. Numbers are never wrapped
         or cut: when the table does not fit, each check takes lines of its own.
+    numbers : sequence of (name, number), optional
+        Key numbers in place of those; text.
     """
     optional = [check.code for check in report.checks if check.status == "skipped" and not check.required]
     rows = [_check_cells(check, console) for check in report.checks if check.code not in optional]
-    numbers = [(_clean(name, console), _clean(number, console)) for name, number in _numbers(report, run)]
+    chosen = _numbers(report, run) if numbers is None else numbers
+    shown = [(_clean(name, console), _clean(number, console)) for name, number in chosen]
     if rows:
         _print_rows(rows, console)
         if optional:
             _line(f"Not judged, the report says why: {', '.join(optional)}", console)
         console.print()
-    for name, number in numbers:
+    for name, number in shown:
         _line(f"{name}: {number}", console)
-    if numbers:
+    if shown:
         console.print()
     _line(_clean(_closing(report), console), console)
 
