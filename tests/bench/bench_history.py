@@ -15,6 +15,7 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 import numpy as np
 from results_made import START, made, write
 
+from rigcheck.drift.change_point import behaviour, n_tried, threshold
 from rigcheck.jobs.history import history, write_history
 from rigcheck.model import CheckResult, Estimate
 
@@ -71,7 +72,34 @@ def fill(folder, count):
         write(folder / f"{moment:%Y-%m}" / f"{k:05d}", report)
 
 
+def alarms():
+    """Share of untouched histories (six series) with any alarm, and steps told, by number of results."""
+    say("results  false alarms  step told in 95 % (sigmas of one result)  told as a step")
+    say("         of 1000       at the newest   half-way              at the newest   half-way")
+    for n in (5, 10, 20, 60):
+        times = 24.0 * np.arange(n)
+        needed, one = threshold(6 * n_tried(times)), np.ones(n)
+        rng = np.random.default_rng([99, n])
+        false = sum(
+            any(behaviour(times, rng.normal(size=n), one, needed=needed).kind != "steady" for _ in range(6))
+            for _ in range(1000)
+        )
+        stated = behaviour(times, np.zeros(n), one, needed=needed)
+        told = []
+        for size, place in ((stated.seen_last, n - 1), (stated.seen_middle, n // 2)):
+            step = np.where(np.arange(n) >= place, size, 0.0)
+            kinds = [behaviour(times, rng.normal(size=n) + step, one, needed=needed).kind for _ in range(400)]
+            told.append(
+                (np.mean([kind != "steady" for kind in kinds]), np.mean([kind == "step" for kind in kinds]))
+            )
+        say(
+            f"{n:7d}  {false / 10:5.1f} %       {stated.seen_last:5.2f} ({told[0][0]:.0%})    "
+            f"{stated.seen_middle:5.2f} ({told[1][0]:.0%})          {told[0][1]:.0%}             {told[1][1]:.0%}"
+        )
+
+
 def main():
+    alarms()
     count = int(sys.argv[1]) if len(sys.argv) > 1 else 5000
     with tempfile.TemporaryDirectory() as place:
         folder = Path(place) / "in"
