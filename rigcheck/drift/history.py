@@ -9,13 +9,19 @@ import numpy as np
 
 from rigcheck.drift.change_point import Behaviour, behaviour, n_tried, threshold
 from rigcheck.drift.history_harm import depth_per_unit
-from rigcheck.drift.run_record import CAMERA_QUANTITIES, PAIR_QUANTITIES, RunRecord
+from rigcheck.drift.run_record import CAMERA_QUANTITIES, PAIR_QUANTITIES, RunRecord, read_moment
 from rigcheck.model._arrays import FloatArray
 
 # What can be told from what: numbers with a sigma.
 _TESTED_PAIR = ("stereo.baseline_mm", "stereo.convergence_deg", "stereo.across_deg", "stereo.twist_deg")
 _TESTED_CAMERA = ("focal_x_px",)
 _AHEAD = timedelta(days=1)
+# Beyond these a file was made up, and the plain pair that stands for a rig would be none.
+_PLAUSIBLE = {
+    "stereo.baseline_mm": (5.0, 1000.0),
+    "stereo.convergence_deg": (-60.0, 60.0),
+    "distance": (50.0, 2000.0),
+}
 
 __all__ = ["History", "RigHistory", "Series", "TimeTrouble", "build_history"]
 
@@ -75,9 +81,10 @@ class RigHistory:
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class History:
-    """All rigs by name; `copies` are paths of results that are copies of another, with that one's path.
+    """All rigs by name, and what was not counted.
 
-    `skipped` are paths that could not be used, with the reason; `n_foreign` counts files that are no results,
+    `copies` are paths of results that are copies of another, or of the same footage as a later one, with that one's
+    path. `skipped` are paths that could not be used, with the reason; `n_foreign` counts files that are no results,
     `n_other` results of commands that tell nothing of a rig over time.
     """
 
@@ -130,13 +137,21 @@ def _order(record: RunRecord) -> tuple[datetime, str]:
 
 
 def _without_copies(records: Iterable[RunRecord]) -> tuple[list[RunRecord], tuple[tuple[str, str], ...]]:
+    """Count a result once, and footage that was verified again only as it was verified last."""
     first: dict[bytes, RunRecord] = {}
     copies = []
     for one in sorted(records, key=lambda record: record.path):
         kept = first.setdefault(one.key, one)
         if kept is not one:
             copies.append((one.path, kept.path))
-    return list(first.values()), tuple(copies)
+    last: dict[object, RunRecord] = {}
+    for one in sorted(first.values(), key=_order):
+        again = one.command == "verify" and one.footage is not None
+        key = (one.rig, one.label, one.calibration_created, one.footage) if again else one.key
+        if key in last:
+            copies.append((last[key].path, one.path))
+        last[key] = one
+    return list(last.values()), tuple(copies)
 
 
 def _rig_history(name: str, named: bool, records: list[RunRecord], now: datetime) -> RigHistory:
@@ -163,10 +178,9 @@ def _told_calibrations(records: Sequence[RunRecord], known: Mapping[str, datetim
         if created is None or created in known or created in out:
             continue
         try:
-            moment = datetime.fromisoformat(created)
+            out[created] = read_moment(created)[0]
         except ValueError:
             continue
-        out[created] = moment.replace(tzinfo=one.moment.tzinfo) if moment.tzinfo is None else moment
     return out
 
 
@@ -237,7 +251,7 @@ def _depth_per_unit(records: Sequence[RunRecord]) -> Mapping[str, float]:
                 found.setdefault(name, one.numbers[name].value)
         if one.distance_mm is not None and one.distance_mm > 0:
             found.setdefault("distance", one.distance_mm)
-    if len(found) < 3 or found["stereo.baseline_mm"] <= 0 or abs(found["stereo.convergence_deg"]) > 90:
+    if len(found) < 3 or not all(low <= found[name] <= high for name, (low, high) in _PLAUSIBLE.items()):
         return {}
     return depth_per_unit(
         baseline_mm=found["stereo.baseline_mm"],

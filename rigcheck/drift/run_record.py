@@ -24,12 +24,24 @@ COMMANDS = ("calibrate", "verify")
 _LONGEST_NAME = 80
 # Two, and room for what a damaged or foreign file may hold.
 _MOST_CAMERAS = 4
+_LARGEST, _LEAST_SIGMA = 1e9, 1e-9
+_YEARS = range(2000, 2100)
+_OUR_FILES = (".yaml", ".yml", ".json")
 
-__all__ = ["CAMERA_QUANTITIES", "COMMANDS", "PAIR_QUANTITIES", "Number", "RunRecord", "clean", "run_record"]
+__all__ = [
+    "CAMERA_QUANTITIES",
+    "COMMANDS",
+    "PAIR_QUANTITIES",
+    "Number",
+    "RunRecord",
+    "clean",
+    "read_moment",
+    "run_record",
+]
 
 
 class Number(NamedTuple):
-    """A value and its sigma, None where there is none."""
+    """A value and its sigma, None where there is none or it is none of a measurement."""
 
     value: float
     sigma: float | None
@@ -41,7 +53,7 @@ class RunRecord:
 
     `moment` is in UTC; `offset_min` is what the result's own clock added to it, None where it named no zone.
     `rig` is None where the result does not name one. `calibration_created` is that of the calibration a
-    verification used. `key` is the same for copies of one result.
+    verification used. `key` is the same for copies of one result, `footage` for results of the same clips.
     """
 
     path: str
@@ -59,6 +71,7 @@ class RunRecord:
     harm_mm: Number | None
     distance_mm: float | None
     key: bytes
+    footage: bytes | None
 
 
 def run_record(report: Report, path: str) -> RunRecord | None:
@@ -77,20 +90,19 @@ def run_record(report: Report, path: str) -> RunRecord | None:
     """
     if report.command not in COMMANDS:
         return None
-    moment = datetime.fromisoformat(report.provenance.created)
-    offset = moment.utcoffset()
-    moment = moment.replace(tzinfo=UTC) if offset is None else moment.astimezone(UTC)
+    moment, offset_min = read_moment(report.provenance.created)
     options, found = report.provenance.options, report.measurements
     cameras = tuple(name.removesuffix(".rms_px") for name in found if name.endswith(".rms_px"))
     cameras = tuple(name for name in cameras if name != "stereo")[:_MOST_CAMERAS]
     wanted = [*PAIR_QUANTITIES, *(f"{camera}.{name}" for camera in cameras for name in CAMERA_QUANTITIES)]
+    distance = _first(found.get(name) for name in _DISTANCE)
     numbers = {clean(name): number for name in wanted if (number := _number(found.get(name))) is not None}
     return RunRecord(
         path=clean(path),
         command=report.command,
         created=report.provenance.created,
         moment=moment,
-        offset_min=None if offset is None else round(offset.total_seconds() / 60),
+        offset_min=offset_min,
         rig=_text(options.get("rig")),
         label=_text(options.get("label")) or "",
         calibration_created=_text(options.get("calibration_created")),
@@ -99,8 +111,9 @@ def run_record(report: Report, path: str) -> RunRecord | None:
         cameras=tuple(clean(name) for name in cameras),
         numbers=numbers,
         harm_mm=_first(found.get(name) for name in _HARM),
-        distance_mm=(distance := _first(found.get(name) for name in _DISTANCE)) and distance.value,
+        distance_mm=None if distance is None else distance.value,
         key=_key(report, numbers),
+        footage=_footage(report),
     )
 
 
@@ -117,10 +130,36 @@ def clean(text: str) -> str:
     return text.encode("utf-8", "backslashreplace").decode("utf-8")
 
 
+def read_moment(text: str) -> tuple[datetime, int | None]:
+    """Read a time of a result: in UTC, and the minutes its own clock adds, None where it names no zone.
+
+    Raises
+    ------
+    ValueError
+        When it is no time, or none of this century.
+    """
+    moment = datetime.fromisoformat(text)
+    if moment.year not in _YEARS:
+        raise ValueError(f"{text}: not a time at which rigs are measured")
+    offset = moment.utcoffset()
+    if offset is None:
+        return moment.replace(tzinfo=UTC), None
+    return moment.astimezone(UTC), round(offset.total_seconds() / 60)
+
+
+def _footage(report: Report) -> bytes | None:
+    """Tell verifications of the same footage; None where its hashes were not kept."""
+    inputs = report.provenance.inputs_sha256.items()
+    hashes = sorted(digest for path, digest in inputs if not path.lower().endswith(_OUR_FILES))
+    return hashlib.sha256(repr(hashes).encode("utf-8", "backslashreplace")).digest() if hashes else None
+
+
 def _number(estimate: Estimate | None) -> Number | None:
-    if estimate is None or estimate.value is None:
+    """Take a number as it is measured; what a damaged file may hold would ruin sums and drawings."""
+    if estimate is None or estimate.value is None or abs(estimate.value) > _LARGEST:
         return None
-    return Number(estimate.value, estimate.sigma)
+    sigma = estimate.sigma
+    return Number(estimate.value, sigma if sigma is not None and _LEAST_SIGMA < sigma < _LARGEST else None)
 
 
 def _first(estimates: Iterable[Estimate | None]) -> Number | None:

@@ -168,5 +168,8 @@ def _notes(story: History) -> tuple[str, ...]:
     out = [f"{event.rig}: {event.sentence}" for event in events_of(story)]
     out += [f"{path}: skipped, {reason}." for path, reason in story.skipped[50:]]
     if story.copies:
-        out.append(f"{len(story.copies)} file(s) are copies of other results and are counted once.")
+        out.append(
+            f"{len(story.copies)} file(s) are copies of other results, or of the same footage as later ones, and are "
+            "not counted."
+        )
     return tuple(out)

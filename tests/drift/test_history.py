@@ -10,7 +10,7 @@ from results_made import START, made, mornings
 from rigcheck.drift.history import build_history
 from rigcheck.drift.history_harm import depth_per_unit
 from rigcheck.drift.run_record import run_record
-from rigcheck.model import Provenance
+from rigcheck.model import Estimate, Provenance
 
 NOW = START + timedelta(days=40)
 
@@ -132,6 +132,45 @@ def test_copies_count_once():
     assert {original for _, original in history.copies} == {"0002/result.json"}
 
 
+def test_footage_verified_again_counts_once():
+    """Run again on the same clips a day later: the same measurement, not a second one."""
+    reports = verified(4)
+    again = replace(
+        made(START + timedelta(days=9), rng=np.random.default_rng([95, 10])),
+        provenance=replace(
+            reports[1].provenance, created=(START + timedelta(days=9)).isoformat(timespec="seconds")
+        ),
+    )
+    history = built([*reports, again])
+    assert len(history.rigs[0].records) == 4
+    assert history.copies == (("0001/result.json", "0004/result.json"),)
+    boards = [
+        replace(one, provenance=replace(one.provenance, inputs_sha256={"board.yaml": "b" * 64}))
+        for one in reports
+    ]
+    assert len(built(boards).rigs[0].records) == 4  # the same board file is not the same footage
+
+
+@pytest.mark.parametrize(
+    ("name", "value", "sigma"),
+    [
+        ("stereo.baseline_mm", 1e300, 1e-3),
+        ("stereo.baseline_mm", 0.0, 1e-3),
+        ("stereo.convergence_deg", 89.9, 1e-300),
+        ("views.working_distance_mm", 1e-9, None),
+        ("upper.focal_x_px", -5.0, 1e300),
+    ],
+)
+def test_made_up_numbers_do_no_harm(name, value, sigma):
+    reports = [
+        replace(one, measurements=dict(one.measurements) | {name: Estimate(value=value, sigma=sigma)})
+        for one in verified(5)
+    ]
+    rig = built(reports).rigs[0]
+    for one in rig.series:
+        assert np.isfinite(one.behaviour.curve).all()
+
+
 class TestClocks:
     def kinds(self, reports, now=NOW):
         return {one.kind for one in built(reports, now).rigs[0].troubles}
@@ -164,10 +203,13 @@ class TestClocks:
         assert self.kinds([bare]) == {"no zone"}
         assert records([bare])[0].moment == datetime(2026, 3, 3, 8, 0, tzinfo=UTC)
 
-    def test_no_time(self):
+    @pytest.mark.parametrize(
+        "created", ["yesterday", "", "9999-12-31T23:59:59-01:00", "0001-01-01T00:00:00+10:00"]
+    )
+    def test_no_time(self, created):
         report = verified(1)[0]
-        with pytest.raises(ValueError, match="isoformat"):
-            run_record(replace(report, provenance=replace(report.provenance, created="yesterday")), "a")
+        with pytest.raises(ValueError, match=r"isoformat|not a time"):
+            run_record(replace(report, provenance=replace(report.provenance, created=created)), "a")
 
 
 def test_days_since():
