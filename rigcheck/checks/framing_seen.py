@@ -1,5 +1,7 @@
 """From where the face is seen, what is seen of it, what stands before it, and whether the helmet holds."""
 
+from dataclasses import replace
+
 from rigcheck.checks.cameras import number_text
 from rigcheck.checks.core import Check, Outcome, not_applicable
 from rigcheck.checks.framing_judged import (
@@ -18,6 +20,12 @@ from rigcheck.model import Estimate, Status
 
 __all__ = ["CHECKS"]
 
+# Less of the face than this having moved, nothing found does not mean that nothing is there.
+_ENOUGH_JUDGED = 0.5
+_ROCK = (
+    "To have all of the face judged, film a few seconds in which the performer talks and the helmet is rocked gently "
+    "by a few millimetres; until then look at the pictures below for boom, cable and microphone."
+)
 _MARK = "Mark more points by hand (eyes, nose, chin) and give the file with --points."
 
 
@@ -101,21 +109,21 @@ def _covered(run: FittingRun, limits: Limits) -> Outcome:
         run, limits, "framing.covered_share", lambda name: run.number(name, "covered_share"), words=percent
     )
     cover = run.covers[judged.camera]
+    least = min(each.judged for each in run.covers.values())
     places = " and ".join(cover.where) or "the face"
     message = (
         f"What stands still while the face moves covers: {judged.numbers} of the face"
         + (f"; in {judged.camera} near {places}" if cover.where else "")
-        + f". {100 * min(each.judged for each in run.covers.values()):.0f} % of the face moved enough to tell."
+        + f". {100 * least:.0f} % of the face moved enough to tell."
     )
+    if judged.status == "pass" and least < _ENOUGH_JUDGED:
+        judged = replace(judged, status="inconclusive")
+        return outcome_for(judged, message, _ROCK, remedy=_ROCK)
     action = (
         f"Clear the view of {judged.camera} near {places}: bend the boom or tie the cable or microphone away; where it "
         "is a hard shadow or highlight, move or soften the lamp."
     )
-    remedy = (
-        "To have it judged, film a few seconds in which the performer talks and makes faces; until then look at the "
-        "pictures below for boom, cable and microphone."
-    )
-    return outcome_for(judged, message, action, remedy=remedy)
+    return outcome_for(judged, message, action, remedy=_ROCK)
 
 
 def _slip(run: FittingRun, limits: Limits) -> Outcome:

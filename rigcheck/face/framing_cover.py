@@ -5,7 +5,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.spatial import Delaunay, QhullError
 
 from rigcheck.face.framing_points import UprightFace
 from rigcheck.model import Estimate
@@ -17,24 +16,31 @@ __all__ = ["WORK_PX", "Cover", "fixed_before_face", "work_picture"]
 # Longer side of the pictures compared: edges of a cable a millimetre thick are still seen in them.
 WORK_PX = 480
 _FEWEST_PICTURES = 8
+_MOST_PICTURES = 24
 _FEWEST_POINTS = 100
 _SOFT_PX = 1.2
-# Movement of the face, px of the work picture, from which on a standing edge cannot be the face's.
-_LEAST_MOVE_PX = 2.0
-_LEAST_JUDGED = 0.25
-# Share of an edge's energy that stands still; and by how much more than moves with the face.
-_STANDS = 0.7
-_MORE_THAN_FACE = 0.2
+# Share of an edge's energy over time that stands still: of something fixed more than the first, and by the second more
+# than what follows the face; where the face moves, by the third less.
+_STANDS, _FIXED, _MOVES = 0.8, 0.2, 0.05
+_LEAST_JUDGED = 0.1
+# Energy of an edge, in that of the face's smoothest twentieth, from which on it is more than noise.
+_TEXTURE = 3.0
 # Weaker edges than this share of the face's range of brightness are noise or shading.
 _LEAST_CONTRAST = 0.02
-# Of the face's width: gap that two edges of one thing may leave between them, least length of a thing.
-_BRIDGED = 0.06
-_LEAST_LENGTH = 0.10
+# Of the face's width: surroundings of a place; gap that two edges of one thing may leave between them; least length.
+_AROUND = 0.08
+_BRIDGED = 0.08
+_LEAST_LENGTH = 0.12
+# Share of a thing's rim along which the face moves: where it is less, the thing is a still part of the face itself.
+_MOVING_RIM = 0.65
 _FEW = (
     f"it takes {_FEWEST_PICTURES} pictures of a clip in which the face moves to tell what does not move with it; "
     "stills cannot"
 )
-_STILL = "the face hardly moves in these pictures, so what stands before it cannot be told from the face"
+_STILL = (
+    "the face hardly moves in these pictures, so what stands before it cannot be told from the face; it takes a clip "
+    "in which the performer talks, or the helmet is rocked by a few millimetres"
+)
 _PLACES = {
     "the right eye": ("eye_outer_right", "eye_inner_right"),
     "the left eye": ("eye_outer_left", "eye_inner_left"),
@@ -69,14 +75,14 @@ def work_picture(upright: NDArray[np.uint8]) -> NDArray[np.float32]:
 
 
 def fixed_before_face(faces: Sequence[UprightFace], pictures: Sequence[NDArray[np.float32]]) -> Cover:
-    """Find edges within the face that stand still in the picture while the face moves.
+    """Find edges within the face that stand still in the picture while the face moves on both sides of them.
 
     Parameters
     ----------
     faces : sequence of UprightFace
         Of one camera, in the order of time.
     pictures : sequence of (H, W) float32
-        The same pictures, from `work_picture`.
+        The same pictures, from `work_picture`; at most 24 of them are compared.
 
     Returns
     -------
@@ -85,10 +91,12 @@ def fixed_before_face(faces: Sequence[UprightFace], pictures: Sequence[NDArray[n
 
     Notes
     -----
-    An edge's energy is the mean squared gradient over time at a place. What stands is the squared mean gradient
-    there; what moves with the face is the same after each picture is laid on the median one by the landmarks.
-    A hard shadow or highlight of a lamp on the helmet stands still as well and is found; what is as
-    smooth as skin, or moves with the head (a mask, glasses), is not.
+    What stands of an edge is the squared mean of its gradient over time in the mean squared gradient; what follows the
+    face is the same after each picture is laid on the middle one by optical flow (Kroeger et al., ECCV 2016) smoothed
+    over a twelfth of the face, so that a thing before the face is carried along. Edges that stand and do not follow
+    are joined into things; a thing along whose rim the face does not move is a part of the face beside a moving
+    one, such as a cheek beside the jaw. A hard shadow or highlight of a lamp on the helmet stands still as well and is
+    found. What is as smooth as skin is not, nor what moves with the head: a mask, glasses.
     """
     if len(faces) < _FEWEST_PICTURES or len(faces) != len(pictures):
         return _not_judged(_FEW)
@@ -97,128 +105,157 @@ def fixed_before_face(faces: Sequence[UprightFace], pictures: Sequence[NDArray[n
     known = np.isfinite(points).all(axis=(0, 2))
     if known.sum() < _FEWEST_POINTS:
         return _not_judged("only marked points are known, which do not tell how the whole face moves")
-    try:
-        field = _Field.over(points[:, known], (pictures[0].shape[1], pictures[0].shape[0]))
-    except QhullError:
-        return _not_judged("the face's points enclose nothing")
-    if field is None:
+    median = np.median(points[:, known], axis=0)
+    inside = _hull_mask(median, pictures[0].shape)
+    if inside.sum() < _FEWEST_POINTS:
         return _not_judged("the face lies outside the picture")
-    moved = field.moved_px >= _LEAST_MOVE_PX
-    judged = float(moved.mean())
+    width = float(np.ptp(median[:, 0]))
+    start = int(np.argmin(np.abs(points[:, known] - median).mean(axis=(1, 2))))
+    used = np.unique(
+        np.linspace(0, len(pictures) - 1, min(len(pictures), _MOST_PICTURES)).round().astype(int)
+    )
+    watched = _watch([pictures[k] for k in used], pictures[start], inside, width)
+    judged = float(watched.moves.sum() / max(watched.textured.sum(), 1))
     if judged < _LEAST_JUDGED:
         return _not_judged(_STILL, judged=judged)
-    standing = np.zeros(pictures[0].shape, dtype=np.uint8)
-    standing[field.rows, field.columns] = _standing(field, pictures) & moved
-    return _things(standing, field, faces, scale, judged=judged)
+    dark, bright = np.percentile(pictures[start][inside], (5, 95))
+    strong = watched.edge > _LEAST_CONTRAST * max(float(bright - dark), 8.0)
+    fixed = (watched.stands > _STANDS) & (watched.stands > watched.follows + _FIXED)
+    standing = inside & fixed & strong
+    things = _Things(standing=standing, watched=watched, inside=inside, width_px=width)
+    return _covered(things, faces[start], scale, judged=judged, n=len(faces))
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class _Field:
-    """Pixels of the face in the work picture, and where each went in every picture.
+class _Watched:
+    """What each pixel of the work picture did over time, (H, W).
 
-    `rows`, `columns` (P,) are the pixels within the median face; `shifts_px` (K, P, 2) their movement against it.
+    `stands` is the share of the edge's energy that stands still, `follows` the share that follows the face, `edge` the
+    size of the mean gradient, `textured` where there is more than noise.
     """
 
-    rows: NDArray[np.int64]
-    columns: NDArray[np.int64]
-    shifts_px: FloatArray
-    width_px: float
+    stands: FloatArray
+    follows: FloatArray
+    edge: FloatArray
+    textured: BoolArray
 
     @property
-    def moved_px(self) -> FloatArray:
-        """Spread of each pixel's movement over time: root mean square about its mean, both axes, (P,)."""
-        off = self.shifts_px - self.shifts_px.mean(axis=0)
-        return np.asarray(np.sqrt((off**2).sum(axis=2).mean(axis=0)))
+    def moves(self) -> BoolArray:
+        """Where the face's texture moves."""
+        return np.asarray(self.textured & (self.follows > self.stands + _MOVES))
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Things:
+    """Edges that stand, and what is needed to join them."""
+
+    standing: BoolArray
+    watched: _Watched
+    inside: BoolArray
+    width_px: float
+
+
+def _hull_mask(points_px: FloatArray, shape: tuple[int, ...]) -> BoolArray:
+    mask = np.zeros(shape[:2], dtype=np.uint8)
+    hull = cv2.convexHull(points_px.astype(np.float32)).reshape(-1, 2)
+    cv2.fillConvexPoly(mask, np.rint(hull).astype(np.int32), 1)
+    return np.asarray(mask.astype(bool))
+
+
+def _watch(
+    pictures: Sequence[NDArray[np.float32]],
+    start: NDArray[np.float32],
+    inside: BoolArray,
+    width_px: float,
+) -> _Watched:
+    flow = cv2.DISOpticalFlow.create(cv2.DISOPTICAL_FLOW_PRESET_FAST)
+    first, blank = _eight_bit(start), np.zeros((*inside.shape, 2), dtype=np.float32)
+    standing, following = _Energy.empty(inside.shape), _Energy.empty(inside.shape)
+    weight = inside.astype(np.float32)
+    reach = max(_AROUND * width_px, 1.0)
+    total = cv2.GaussianBlur(weight, (0, 0), reach).clip(1e-3)[..., None]
+    columns, rows = np.meshgrid(np.arange(inside.shape[1]), np.arange(inside.shape[0]))
+    grid = np.stack([columns, rows], axis=2).astype(np.float32)
+    for picture in pictures:
+        moved = np.asarray(flow.calc(first, _eight_bit(picture), blank.copy()), dtype=np.float32)
+        smooth = np.asarray(cv2.GaussianBlur(moved * weight[..., None], (0, 0), reach)) / total
+        soft = np.asarray(cv2.GaussianBlur(picture, (0, 0), _SOFT_PX), dtype=np.float32)
+        standing = standing.plus(_slope(soft), len(pictures))
+        carried = cv2.remap(soft, grid + smooth, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+        following = following.plus(_slope(np.asarray(carried, dtype=np.float32)), len(pictures))
+    textured = inside & (standing.energy > _TEXTURE * float(np.percentile(standing.energy[inside], 5)))
+    return _Watched(
+        stands=standing.share,
+        follows=following.share,
+        edge=np.linalg.norm(standing.mean, axis=2),
+        textured=np.asarray(textured),
+    )
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Energy:
+    """Mean gradient (H, W, 2) and mean squared gradient (H, W) over time."""
+
+    mean: FloatArray
+    energy: FloatArray
 
     @classmethod
-    def over(cls, points_px: FloatArray, size_px: tuple[int, int]) -> "_Field | None":
-        """Spread the movement of points (K, N, 2) over the pixels between them."""
-        middle = np.median(points_px, axis=0)
-        mesh = Delaunay(middle)
-        x, y = np.meshgrid(np.arange(size_px[0]), np.arange(size_px[1]))
-        pixels = np.column_stack([x.ravel(), y.ravel()]).astype(np.float64)
-        triangle = mesh.find_simplex(pixels)
-        inside = triangle >= 0
-        if not inside.any():
-            return None
-        pixels, triangle = pixels[inside], triangle[inside]
-        affine = mesh.transform[triangle]
-        part = np.einsum("nij,nj->ni", affine[:, :2], pixels - affine[:, 2])
-        weights = np.column_stack([part, 1.0 - part.sum(axis=1)])
-        shifts = points_px - middle
-        corners = mesh.simplices[triangle]
-        spread = np.einsum("knci,nc->kni", shifts[:, corners], weights)
-        return cls(
-            rows=pixels[:, 1].astype(np.int64),
-            columns=pixels[:, 0].astype(np.int64),
-            shifts_px=spread,
-            width_px=float(np.ptp(middle[:, 0])),
-        )
+    def empty(cls, shape: tuple[int, ...]) -> "_Energy":
+        return cls(mean=np.zeros((*shape, 2)), energy=np.zeros(shape))
+
+    def plus(self, slope: FloatArray, n: int) -> "_Energy":
+        """With one of n pictures added."""
+        return _Energy(mean=self.mean + slope / n, energy=self.energy + (slope**2).sum(axis=2) / n)
+
+    @property
+    def share(self) -> FloatArray:
+        """Share of the energy that is the same all the time."""
+        return np.asarray((self.mean**2).sum(axis=2) / (self.energy + 1e-9))
 
 
-def _standing(field: _Field, pictures: Sequence[NDArray[np.float32]]) -> BoolArray:
-    """Which of the field's pixels carry an edge that stands, (P,)."""
-    here, on_face = np.zeros((2, len(field.rows), 2))
-    energy, energy_on_face = np.zeros((2, len(field.rows)))
-    for picture, shift in zip(pictures, field.shifts_px, strict=True):
-        soft = cv2.GaussianBlur(picture, (0, 0), _SOFT_PX)
-        slopes = [cv2.Sobel(soft, cv2.CV_32F, 1 - k, k, ksize=3, scale=1.0 / 8.0) for k in range(2)]
-        gradient = np.stack([slope[field.rows, field.columns] for slope in slopes], axis=1)
-        map_x = (field.columns + shift[:, 0]).astype(np.float32)[None]
-        map_y = (field.rows + shift[:, 1]).astype(np.float32)[None]
-        followed = np.stack(
-            [
-                np.asarray(
-                    cv2.remap(slope, map_x, map_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-                ).ravel()
-                for slope in slopes
-            ],
-            axis=1,
-        )
-        here += gradient
-        on_face += followed
-        energy += (gradient**2).sum(axis=1)
-        energy_on_face += (followed**2).sum(axis=1)
-    n = len(pictures)
-    tiny = 1e-9
-    mean = here / n
-    stands = (mean**2).sum(axis=1) / (energy / n + tiny)
-    follows = ((on_face / n) ** 2).sum(axis=1) / (energy_on_face / n + tiny)
-    values = pictures[n // 2][field.rows, field.columns]
-    dark, bright = np.percentile(values, (5, 95))
-    strong = np.linalg.norm(mean, axis=1) > _LEAST_CONTRAST * max(float(bright - dark), 8.0)
-    return np.asarray((stands > _STANDS) & (stands > follows + _MORE_THAN_FACE) & strong)
+def _eight_bit(picture: NDArray[np.float32]) -> NDArray[np.uint8]:
+    return picture.clip(0, 255).astype(np.uint8)
 
 
-def _things(
-    standing: NDArray[np.uint8],
-    field: _Field,
-    faces: Sequence[UprightFace],
-    scale: float,
-    *,
-    judged: float,
-) -> Cover:
-    """Join standing edges into things, leave out specks, and say what they cover."""
-    radius = max(round(_BRIDGED * field.width_px / 2.0), 1)
-    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * radius + 1, 2 * radius + 1))
-    room = np.pad(standing, 2 * radius)
+def _slope(soft: NDArray[np.float32]) -> FloatArray:
+    """Gradient, (H, W, 2) per px."""
+    both = [cv2.Sobel(soft, cv2.CV_32F, 1 - k, k, ksize=3, scale=1.0 / 8.0) for k in range(2)]
+    return np.stack(both, axis=2).astype(np.float64)
+
+
+def _covered(things: _Things, face: UprightFace, scale: float, *, judged: float, n: int) -> Cover:
+    """Join standing edges into things, leave out specks and still parts of the face, and say what they cover."""
+    radius = max(round(_BRIDGED * things.width_px / 2.0), 1)
+    shape = (2 * radius + 1, 2 * radius + 1)
+    disc = np.asarray(cv2.getStructuringElement(cv2.MORPH_ELLIPSE, shape), dtype=np.uint8)
+    room = np.pad(things.standing.astype(np.uint8), 2 * radius)
     joined = cv2.morphologyEx(room, cv2.MORPH_CLOSE, disc)[2 * radius : -2 * radius, 2 * radius : -2 * radius]
     count, labels, stats, centres = cv2.connectedComponentsWithStats(np.ascontiguousarray(joined))
-    on_face = labels[field.rows, field.columns]
     covered, where, boxes = 0, [], []
     for label in range(1, count):
         x, y, width, height = (int(value) for value in stats[label, :4])
-        if np.hypot(width, height) < _LEAST_LENGTH * field.width_px:
+        thing = labels == label
+        if np.hypot(width, height) < _LEAST_LENGTH * things.width_px or not _rim_moves(thing, things, disc):
             continue
-        covered += int((on_face == label).sum())
-        where.append(_nearest(faces[len(faces) // 2], (centres[label] + 0.5) / scale - 0.5))
+        covered += int((thing & things.inside).sum())
+        where.append(_nearest(face, (centres[label] + 0.5) / scale - 0.5))
         boxes.append((x / scale, y / scale, (x + width) / scale, (y + height) / scale))
     return Cover(
-        share=Estimate(value=covered / len(field.rows), n=len(faces)),
+        share=Estimate(value=covered / float(things.inside.sum()), n=n),
         judged=judged,
         where=tuple(dict.fromkeys(where)),
         boxes_px=tuple(boxes),
     )
+
+
+def _rim_moves(thing: BoolArray, things: _Things, disc: NDArray[np.uint8]) -> bool:
+    """Whether the face moves along most of a thing's rim."""
+    wide = cv2.dilate(thing.astype(np.uint8), disc).astype(bool)
+    near = cv2.dilate(thing.astype(np.uint8), np.ones((5, 5), np.uint8)).astype(bool)
+    rim = wide & ~near & things.watched.textured
+    if not rim.any():
+        return False
+    return bool(things.watched.moves[rim].mean() >= _MOVING_RIM)
 
 
 def _nearest(face: UprightFace, place_px: FloatArray) -> str:
