@@ -112,15 +112,17 @@ def build_history(records: Iterable[RunRecord], *, now: datetime) -> History:
 
     Notes
     -----
-    Results are put together by the rig's name; one that names none goes with the calibration it was made against,
-    else by its cameras' names. Verifications against one calibration share that calibration's errors, so they are
-    compared among themselves, by label; the calibrations of a rig are compared with each other.
+    Results are put together by the rig's name; one that names none goes with the calibration it was made against
+    (a calibration with the verifications that used it, where they name one rig), else by its cameras' names.
+    Verifications against one calibration share that calibration's errors, so they are compared among themselves, by
+    label; the calibrations of a rig are compared with each other.
     """
     kept, copies = _without_copies(records)
     by_rig: dict[tuple[bool, str], list[RunRecord]] = defaultdict(list)
-    names = {one.created: one.rig for one in kept if one.command == "calibrate" and one.rig}
+    names = _rig_names(kept)
     for one in kept:
-        rig = one.rig or names.get(one.calibration_created or "")
+        made = one.created if one.command == "calibrate" else one.calibration_created
+        rig = one.rig or names.get(made or "")
         cameras = f"rig without a name ({', '.join(one.cameras) or 'cameras not known'})"
         by_rig[(True, rig) if rig else (False, cameras)].append(one)
     rigs = [
@@ -130,6 +132,16 @@ def build_history(records: Iterable[RunRecord], *, now: datetime) -> History:
     return History(
         now=now, rigs=tuple(sorted(rigs, key=lambda rig: (not rig.named, rig.name))), copies=copies
     )
+
+
+def _rig_names(records: Sequence[RunRecord]) -> dict[str, str]:
+    """Rig of each calibration, by the time it was made, where its result or the results that used it name one."""
+    found: dict[str, set[str]] = defaultdict(set)
+    for one in records:
+        made = one.created if one.command == "calibrate" else one.calibration_created
+        if made and one.rig:
+            found[made].add(one.rig)
+    return {made: min(rigs) for made, rigs in found.items() if len(rigs) == 1}
 
 
 def _order(record: RunRecord) -> tuple[datetime, str]:

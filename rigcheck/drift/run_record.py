@@ -1,6 +1,7 @@
 """What one result tells of its rig: small, so that thousands fit into memory."""
 
 import hashlib
+import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -26,6 +27,8 @@ _LONGEST_NAME = 80
 _MOST_CAMERAS = 4
 _LARGEST, _LEAST_SIGMA = 1e9, 1e-9
 _YEARS = range(2000, 2100)
+# In and out points, and which part of a file, as FOOTAGE writes them.
+_PART = re.compile(r"[@#][^,]*")
 _OUR_FILES = (".yaml", ".yml", ".json")
 
 __all__ = [
@@ -148,10 +151,13 @@ def read_moment(text: str) -> tuple[datetime, int | None]:
 
 
 def _footage(report: Report) -> bytes | None:
-    """Tell verifications of the same footage; None where its hashes were not kept."""
+    """Tell verifications of the same part of the same footage; None where its hashes were not kept."""
     inputs = report.provenance.inputs_sha256.items()
     hashes = sorted(digest for path, digest in inputs if not path.lower().endswith(_OUR_FILES))
-    return hashlib.sha256(repr(hashes).encode("utf-8", "backslashreplace")).digest() if hashes else None
+    options = report.provenance.options
+    parts = [_PART.findall(str(options.get(name))) for name in ("footage1", "footage2")]
+    said = repr((hashes, parts, options.get("offset_frames")))
+    return hashlib.sha256(said.encode("utf-8", "backslashreplace")).digest() if hashes else None
 
 
 def _number(estimate: Estimate | None) -> Number | None:

@@ -61,6 +61,12 @@ def test_a_result_without_a_rig_goes_with_its_calibration():
     assert [(rig.name, len(rig.records)) for rig in built(reports).rigs] == [("kestrel", 4)]
 
 
+def test_a_calibration_without_a_rig_goes_with_its_verifications():
+    rng = np.random.default_rng([95, 11])
+    reports = [made(START, rng=rng, command="calibrate", rig=None), *verified(3, case=4)]
+    assert [(rig.name, len(rig.records)) for rig in built(reports).rigs] == [("kestrel", 4)]
+
+
 def test_labels_are_kept_apart():
     """Worn, the rig bends by 0.02 degrees: between labels no step is told, within a label one would be."""
     stand = verified(label="stand")
@@ -144,6 +150,18 @@ def test_footage_verified_again_counts_once():
     history = built([*reports, again])
     assert len(history.rigs[0].records) == 4
     assert history.copies == (("0001/result.json", "0004/result.json"),)
+    parts = [
+        replace(
+            one,
+            provenance=replace(
+                one.provenance,
+                inputs_sha256={"a.mov": "f" * 64},
+                options=dict(one.provenance.options) | {"footage1": f"a.mov@{k}-{k + 3}"},
+            ),
+        )
+        for k, one in enumerate(reports)
+    ]
+    assert len(built(parts).rigs[0].records) == 4  # other in and out points are another measurement
     boards = [
         replace(one, provenance=replace(one.provenance, inputs_sha256={"board.yaml": "b" * 64}))
         for one in reports
