@@ -9,6 +9,13 @@ from rigcheck.demo.head_expression import Expression, blended, brows_raised, jaw
 from rigcheck.demo.head_performer import Performer
 from rigcheck.demo.head_rig import HeadRig, head_pose, head_rig
 from rigcheck.demo.head_scene import FaceScene, render_face
+from rigcheck.model import (
+    BoardSpec,
+    Calibration,
+    CameraCalibration,
+    Provenance,
+    StereoCalibration,
+)
 from rigcheck.opencv import cv2
 
 SIZE_PX = (360, 480)
@@ -40,7 +47,7 @@ def talking(count: int) -> list[Expression]:
 
 
 def render_clip(count: int = 20, *, cameras: int = 2, expressions=None, performer=None, **pose) -> Clip:
-    """Render a clip; `pose` is what `head_pose` takes. The head nods by a fraction of a millimetre, as in a soft liner."""
+    """Render a clip; `pose` is what `head_pose` takes. The head nods by a fraction of a millimetre."""
     rig = head_rig(size_px=SIZE_PX)
     pictures: tuple[list, ...] = tuple([] for _ in range(cameras))
     truths = []
@@ -105,3 +112,41 @@ def with_bar(picture: np.ndarray, start, end, width_px: int) -> np.ndarray:
     cv2.line(mask, start, end, 255, width_px, cv2.LINE_AA)
     cover = cv2.GaussianBlur(mask, (0, 0), 1.5).astype(np.float32) / 255
     return np.rint(picture * (1 - cover) + 12.0 * cover).astype(np.uint8)
+
+
+def calibration_of(rig: HeadRig) -> Calibration:
+    """A calibration file's content for the rig as it truly is."""
+    provenance = Provenance(
+        created="2026-02-03T04:05:06+01:00", versions={}, inputs_sha256={}, options={}, command="calibrate"
+    )
+    entries = tuple(
+        CameraCalibration(
+            camera=camera,
+            reprojection_rms_px=0.1,
+            sigma_focal_px=(0.3, 0.3),
+            sigma_principal_point_px=(0.3, 0.3),
+            sigma_distortion=tuple(0.001 for _ in camera.distortion),
+            frame_rate_hz=None,
+        )
+        for camera in rig.cameras
+    )
+    stereo = None
+    if len(rig.cameras) == 2:
+        stereo = StereoCalibration(
+            camera2_from_camera1=rig.stereo.camera2_from_camera1,
+            reprojection_rms_px=0.1,
+            epipolar_rms_px=0.1,
+            sigma_rotation_deg={"convergence": 0.003, "across": 0.001, "twist": 0.002},
+            sigma_translation_mm=(0.01, 0.01, 0.02),
+            sigma_baseline_mm=0.01,
+        )
+    return Calibration(
+        created=provenance.created,
+        cameras=entries,
+        stereo=stereo,
+        face_volume=None,
+        board=BoardSpec(name="b", kind="checkerboard", squares=(9, 12), square_mm=9.0),
+        provenance=provenance,
+        parameters=("upper.focal_x_px",),
+        covariance=np.eye(1),
+    )

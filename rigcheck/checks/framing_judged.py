@@ -10,7 +10,16 @@ from rigcheck.checks.verdict import Band, judge
 from rigcheck.face.fitting_run import FittingRun
 from rigcheck.model import Estimate, Status
 
-__all__ = ["JudgedCamera", "judge_each", "outcome_for", "percent", "scaled", "size_of", "worse_of"]
+__all__ = [
+    "JudgedCamera",
+    "judge_each",
+    "judge_gross",
+    "outcome_for",
+    "percent",
+    "scaled",
+    "size_of",
+    "worse_of",
+]
 
 _SEVERITY: tuple[Status, ...] = ("pass", "skipped", "caution", "inconclusive", "fail")
 
@@ -63,6 +72,17 @@ def judge_each(
         band=band,
         numbers=", ".join(f"{each[0]} {say(each[1])}" for each in found),
     )
+
+
+def judge_gross(estimate: Estimate, band: Band) -> Status:
+    """Judge what shows gross errors only, whose sigma is as wide as the band: by its value.
+
+    A failure needs the whole interval past the fail limit, as everywhere.
+    """
+    status, bare = judge(estimate, band), judge(replace(estimate, sigma=None), band)
+    if status == "fail" or bare != "fail":
+        return "fail" if status == "fail" else bare
+    return "inconclusive"
 
 
 def worse_of(first: JudgedCamera, second: JudgedCamera) -> JudgedCamera:

@@ -3,7 +3,14 @@
 from rigcheck.checks.cameras import number_text
 from rigcheck.checks.core import Check, Outcome, not_applicable, not_measured
 from rigcheck.checks.framing_advice import toward_word
-from rigcheck.checks.framing_judged import JudgedCamera, judge_each, outcome_for, size_of, worse_of
+from rigcheck.checks.framing_judged import (
+    JudgedCamera,
+    judge_each,
+    judge_gross,
+    outcome_for,
+    size_of,
+    worse_of,
+)
 from rigcheck.checks.limits import Limits
 from rigcheck.checks.verdict import judge
 from rigcheck.face.fitting_run import FittingRun
@@ -61,7 +68,7 @@ def _named(estimate: Estimate, limits: Limits, quantity: str) -> JudgedCamera:
     return JudgedCamera(
         camera=quantity,
         estimate=estimate,
-        status=judge(estimate, band),
+        status=judge_gross(estimate, band),
         band=band,
         numbers=number_text(estimate, 1),
     )

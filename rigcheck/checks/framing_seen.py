@@ -7,6 +7,7 @@ from rigcheck.checks.core import Check, Outcome, not_applicable
 from rigcheck.checks.framing_judged import (
     JudgedCamera,
     judge_each,
+    judge_gross,
     outcome_for,
     percent,
     scaled,
@@ -172,7 +173,7 @@ def _agree(run: FittingRun, limits: Limits) -> Outcome:
             JudgedCamera(
                 camera=name,
                 estimate=size_of(estimate),
-                status=judge(size_of(estimate), band),
+                status=judge_gross(size_of(estimate), band),
                 band=band,
                 numbers=words.format(text),
             )

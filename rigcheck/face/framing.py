@@ -13,17 +13,19 @@ from rigcheck.face.head_model import OUTLINE, OWN_LEVEL_DEG, head_points
 from rigcheck.model import Estimate
 from rigcheck.model._arrays import FloatArray
 
-__all__ = ["CameraFraming", "camera_framing", "median_face", "nostril_ideal_px", "resting"]
+__all__ = ["CameraFraming", "camera_framing", "median_face", "nostril_ideal_px", "resting", "trusted"]
 
-# Height of the inner lips' opening over the outer-eye distance (about 88 mm): closed, and wide open. The face mesh sees
-# about two thirds of a wide opening: 25 mm of the 35 to 65 mm that jaws open to.
-_CLOSED_GAP = 0.08
-OPEN_GAP = 0.28
+# Height of the inner lips' opening over the outer-eye distance, above the clip's smallest tenth: still at rest. The
+# mesh sees sealed lips open by up to 0.17 from below.
+_AT_REST = 0.04
+# A picture is left out when the mesh is much less sure of it than of the clip: a wide-open mouth can lead it astray.
+_LESS_SURE, _LEAST_LESS = 0.2, 3.0
+# The widest picture counts as the open jaw when the chin drops by this much of what full opening is predicted to give.
+_FULL_ENOUGH = 0.7
 # The mesh's errors at the two eyes are nearly the same: measured sd of the roll 0.42 deg over 100 rendered pictures,
 # where independent errors would give 2.1; not less than 0.5 deg.
 _SHARED_LEVEL, _LEAST_LEVEL = 0.25, 0.0087
-_NEAR_WIDEST = 0.95
-_LEAST_RESTING = 3
+_NEAR_WIDEST = 0.9
 # How far the fitted outline of a face lies off its own, as a fraction of the outer-eye distance.
 _OUTLINE_SIGMA = 0.04
 _NO_POSE = "too few named points are known to tell how the face stands to the camera"
@@ -75,6 +77,7 @@ def camera_framing(name: str, faces: Sequence[UprightFace], optics: Optics) -> C
     picture's edge, negative beyond it. Roll is positive when the face leans clockwise in the picture. Angles "from
     below" are between the line of sight and the face's level plane: positive where the camera looks up.
     """
+    faces = trusted(faces)
     at_rest = resting(faces)
     face = median_face(at_rest)
     fit = fit_head(face, optics)
@@ -93,15 +96,24 @@ def camera_framing(name: str, faces: Sequence[UprightFace], optics: Optics) -> C
     )
 
 
+def trusted(faces: Sequence[UprightFace]) -> list[UprightFace]:
+    """Pictures of which the mesh is not much less sure than of the clip; marked points all count."""
+    scores = [face.score for face in faces if face.score is not None]
+    if len(scores) < len(faces):
+        return list(faces)
+    middle = float(np.median(scores))
+    least = middle - max(_LESS_SURE * abs(middle), _LEAST_LESS)
+    return [face for face in faces if face.score is not None and face.score >= least]
+
+
 def resting(faces: Sequence[UprightFace]) -> list[UprightFace]:
-    """Pictures with the mouth closed; where there are few, the third with the smallest opening."""
+    """Pictures with the mouth as little open as in the clip's tenth with the smallest opening, or nearly so."""
     gaps = np.array([face.mouth_gap for face in faces])
-    closed = [face for face, gap in zip(faces, gaps, strict=True) if gap <= _CLOSED_GAP]
-    if len(closed) >= min(_LEAST_RESTING, len(faces)) or not np.isfinite(gaps).any():
-        return closed or list(faces)
-    known = np.flatnonzero(np.isfinite(gaps))
-    order = known[np.argsort(gaps[known])]
-    return [faces[k] for k in sorted(order[: max(len(order) // 3, 1)].tolist())]
+    known = np.isfinite(gaps)
+    if not known.any():
+        return list(faces)
+    most = float(np.quantile(gaps[known], 0.1)) + _AT_REST
+    return [face for face, gap in zip(faces, gaps, strict=True) if gap <= most]
 
 
 def median_face(faces: Sequence[UprightFace]) -> UprightFace:
@@ -160,7 +172,7 @@ def _roll_deg(face: UprightFace) -> float:
 def _margins(
     at_rest: Sequence[UprightFace], face: UprightFace, fit: HeadFit | None, optics: Optics
 ) -> dict[str, Estimate]:
-    width, height = face.size_px
+    width = face.size_px[0]
     outlines = [one.points_px if one.is_whole_mesh else None for one in at_rest]
     if any(outline is None for outline in outlines):
         modelled = None if fit is None else _modelled_outline(face, fit, optics)
@@ -169,12 +181,11 @@ def _margins(
     reach = [_OUTLINE_SIGMA * one.eye_distance_px for one in at_rest[: len(known)]]
     low = np.array([np.nanmin(outline, axis=0) for outline in known]).reshape(-1, 2)
     high = np.array([np.nanmax(outline, axis=0) for outline in known]).reshape(-1, 2)
-    chin = [height - 0.5 - float(one.chin_px[1]) for one in at_rest]
     right, left = (low[:, 0] + 0.5).tolist(), (width - 0.5 - high[:, 0]).tolist()
     fill = [hull_share(outline, face.size_px) for outline in known]
     fill_sigma = [1.5 * _OUTLINE_SIGMA * share for share in fill]
     return {
-        "chin_margin_px": combined(chin, [one.sigma("chin") for one in at_rest], unit="px", reason=_NO_POINT),
+        "chin_margin_px": _chin_margin(at_rest),
         "forehead_margin_px": combined((low[:, 1] + 0.5).tolist(), reach, unit="px", reason=_NO_POSE),
         "side_margin_right_px": combined(right, reach, unit="px", reason=_NO_POSE),
         "side_margin_left_px": combined(left, reach, unit="px", reason=_NO_POSE),
@@ -230,27 +241,28 @@ def _jaw_open(
     faces: Sequence[UprightFace], at_rest: Sequence[UprightFace], face: UprightFace, fit: HeadFit | None
 ) -> tuple[Literal["own", "predicted", "unknown"], UprightFace | None, Estimate]:
     """Margin below the chin with the jaw fully open: seen, or predicted from the chin now."""
-    gaps = np.array([one.mouth_gap for one in faces])
-    height = face.size_px[1]
-    if np.isfinite(gaps).any() and np.nanmax(gaps) >= OPEN_GAP:
-        wide = [one for one, gap in zip(faces, gaps, strict=True) if gap >= _NEAR_WIDEST * np.nanmax(gaps)]
-        margins = [height - 0.5 - float(one.chin_px[1]) for one in wide]
-        seen = combined(margins, [one.sigma("chin") for one in wide], unit="px", reason=_NO_POINT)
-        if seen.value is not None:
-            return "own", faces[int(np.nanargmax(gaps))], seen
-    now = combined(
-        [height - 0.5 - float(one.chin_px[1]) for one in at_rest],
-        [one.sigma("chin") for one in at_rest],
-        unit="px",
-        reason=_NO_POINT,
-    )
-    if now.value is None or fit is None or now.sigma is None:
-        reason = now.reason or _NO_POSE
-        return "unknown", None, Estimate(value=None, unit="px", reason=reason)
+    now = _chin_margin(at_rest)
+    if now.value is None or now.sigma is None:
+        return "unknown", None, now
+    if fit is None:
+        return "unknown", None, Estimate(value=None, unit="px", reason=_NO_POSE)
     gap_px = face.mouth_gap * face.eye_distance_px if np.isfinite(face.mouth_gap) else 0.0
     drop, sigma = chin_drop_px(fit, gap_px=gap_px, eye_distance_px=face.eye_distance_px)
+    # Against the nose, so that a helmet that slides does not open the jaw.
+    below = np.array([float((one.chin_px - one.nostril_base_px)[1]) for one in faces])
+    rest = float(np.median([(one.chin_px - one.nostril_base_px)[1] for one in at_rest]))
+    drops = np.nan_to_num(below - rest, nan=-np.inf)
+    widest = float(drops.max())
+    if drop > 0 and widest >= _FULL_ENOUGH * drop:
+        wide = [one for one, each in zip(faces, drops, strict=True) if each >= _NEAR_WIDEST * widest]
+        return "own", faces[int(drops.argmax())], _chin_margin(wide)
     value = Estimate(value=now.value - drop, sigma=float(np.hypot(now.sigma, sigma)), unit="px", n=now.n)
     return "predicted", None, value
+
+
+def _chin_margin(faces: Sequence[UprightFace]) -> Estimate:
+    margins = [one.size_px[1] - 0.5 - float(one.chin_px[1]) for one in faces]
+    return combined(margins, [one.sigma("chin") for one in faces], unit="px", reason=_NO_POINT)
 
 
 def nostril_ideal_px(framing: CameraFraming) -> FloatArray:

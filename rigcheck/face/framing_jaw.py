@@ -37,7 +37,7 @@ _SLIDES_MM = np.array([[0.0, 0.0], [3.0, 2.3], [6.0, 4.5], [9.0, 7.0], [9.5, 7.2
 # +9 (the mesh's) forward.
 _INCISORS_FROM_CHIN_MM = np.array([4.0, -45.0])
 # Lips parted by less than this share of the outer-eye distance do not show how far the jaw is open.
-_LIPS_ALONE = 0.08
+_LIPS_ALONE = 0.2
 
 
 def _moved(point_mm: FloatArray, turn_deg: float) -> FloatArray:

@@ -24,7 +24,7 @@ class UprightFace:
 
     `size_px` is (width, height), `points_px` (478, 2) and `sigma_px` (478,) as in `FaceLandmarks`; sides are the
     performer's own, so the performer's left is on the picture's right. `from_mesh` says that named points are the
-    face mesh's own, none marked by a person.
+    face mesh's own, none marked by a person. `score` is the mesh's raw face logit, None for marked points.
     """
 
     ref: FrameRef
@@ -33,6 +33,7 @@ class UprightFace:
     sigma_px: FloatArray
     turned_deg: int = 0
     from_mesh: bool = False
+    score: float | None = None
 
     def point(self, name: str) -> FloatArray:
         """(x, y) px of a point of `MESH_PLACES`; NaN when not known."""
@@ -114,6 +115,7 @@ def upright_face(face: FaceLandmarks, mount_rotation_deg: int) -> UprightFace:
         sigma_px=face.sigma_px,
         turned_deg=face.turned_deg,
         from_mesh=face.found_by == "mesh",
+        score=face.score,
     )
 
 
