@@ -19,6 +19,7 @@ from rigcheck.report.history_table import history_csv
 
 # Written by `write_history`; an earlier run's are not replaced without being asked.
 OUTPUTS = ("result.json", "report.html", "history.csv")
+_MOST_EVENTS = 99
 _DAYS = "history.days_unverified.caution"
 
 __all__ = ["OUTPUTS", "HistoryResult", "history", "write_history"]
@@ -159,6 +160,9 @@ def _measurements(story: History) -> dict[str, Estimate]:
         out[f"history.{kind.replace('-', '_')}s"] = Estimate(
             value=float(sum(event.kind == kind for event in events)), n=n
         )
+    for number, event in enumerate(events[:_MOST_EVENTS], start=1):
+        name = f"{event.rig}.{event.series.quantity}.{event.kind.replace('-', '_')}_{number:02d}"
+        out |= {name: event.size, f"{name}_harm_mm": event.harm}
     for rig in story.rigs:
         out[f"{rig.name}.days_since"] = Estimate(value=story.days_since(rig), unit="days", n=len(rig.records))
     return out

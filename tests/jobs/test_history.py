@@ -222,6 +222,9 @@ class TestChecks:
         """0.05 degrees of convergence are 0.5 mm on the face."""
         result = self.story(tmp_path, change={"stereo.convergence_deg": 0.05})
         assert status(result, "HIS02") == "fail"
+        name = "kestrel.stereo.convergence_deg.step_01"
+        assert result.report.measurements[name].value == pytest.approx(0.05, abs=0.012)  # three of its sigmas
+        assert result.report.measurements[f"{name}_harm_mm"].unit == "mm"
         message = next(check.message for check in result.report.checks if check.code == "HIS02")
         assert "Convergence stepped by +0.0" in message
         assert "between 2026-03-09 08:00 and 2026-03-10 08:00" in message
