@@ -73,14 +73,14 @@ def test_a_bending_board_is_told_apart():
 
 
 def test_rigid_cameras_pass():
-    """24 calibrations: the ratio to noise is fair, and nothing is flagged."""
+    """16 calibrations: the ratio to noise is fair, and nothing is flagged."""
     ratios = []
-    for seed in range(24):
+    for seed in range(16):
         found = wander_measurements(solved(filmed(100 + seed, n_views=10), cameras=1))["upper.wander_ratio"]
         ratios.append(found.value)
         assert found.value - 3 * found.sigma <= 1
-    # Root mean square of 24 ratios with 18 degrees of freedom each: 1 within 3 of its sigmas of 0.034.
-    assert np.sqrt(np.mean(np.square(ratios))) == pytest.approx(1.0, abs=0.1)
+    # Root mean square of 16 ratios with 18 degrees of freedom each: 1 within 3 of its sigmas of 0.042.
+    assert np.sqrt(np.mean(np.square(ratios))) == pytest.approx(1.0, abs=0.126)
 
 
 def test_too_few_views_say_so():

@@ -14,7 +14,7 @@ from rigcheck.opencv import cv2
 
 @pytest.fixture(scope="module")
 def small(tmp_path_factory):
-    return small_shoot(tmp_path_factory.mktemp("small"))
+    return small_shoot(tmp_path_factory.mktemp("small"), count=8)
 
 
 @pytest.fixture(scope="module")
@@ -42,7 +42,7 @@ def test_right_footage_raises_none_of_these(right):
 
 def test_stabilised_pictures_are_named(small, tmp_path):
     """Each picture cut out of the sensor's up to 12 px elsewhere; one camera, whose RMS hardly shows it."""
-    shifts, cut = np.random.default_rng([45, 0]).integers(-12, 13, (10, 2)), []
+    shifts, cut = np.random.default_rng([45, 0]).integers(-12, 13, (8, 2)), []
     for picture, (dx, dy) in zip(small.pictures["upper"], shifts, strict=True):
         moved = cv2.warpAffine(picture, np.float32([[1, 0, dx], [0, 1, dy]]), picture.shape[::-1], flags=0)
         cut.append(moved)
@@ -119,17 +119,14 @@ def test_cameras_swapped_by_the_names_of_their_files(small, tmp_path):
         rigcheck.calibrate(second, first, board=small.board, rig=serials)
 
 
-@pytest.mark.parametrize(
-    ("square", "marker", "status"), [("0.9", "0.675", "fail"), ("18.0", "13.5", "caution")]
-)
-def test_squares_of_another_size(square, marker, status, small, tmp_path):
-    """Centimetres for millimetres, and a board of twice the size: no residual shows it."""
-    text = BOARD_YAML.replace("9.0", square).replace("6.75", marker)
+def test_squares_of_another_size(small, tmp_path):
+    """Centimetres for millimetres: no residual shows it."""
+    text = BOARD_YAML.replace("9.0", "0.9").replace("6.75", "0.675")
     board = tmp_path / "board.yaml"
     board.write_text("\n".join(line for line in text.splitlines() if not line.startswith("measured")))
     found = calibrated(small.upper, small.lower, board=board, rig=small.rig)
-    assert found["CAL55"].status == status
-    assert found["CAL55"].estimate.value == pytest.approx(10.0 if status == "fail" else 2.0, rel=0.1)
+    assert found["CAL55"].status == "fail"
+    assert found["CAL55"].estimate.value == pytest.approx(10.0, rel=0.1)  # the axes meet near the 195 mm said
     assert "the squares are not" in found["CAL55"].action
     assert found["CAL03"].status == "pass"
 
@@ -146,12 +143,10 @@ def test_a_known_length_tells_another_size_of_squares(small, tmp_path):
     assert "squares of 9.00 mm" in found.message
 
 
-@pytest.mark.parametrize("by", [1, -2])
-def test_stills_paired_wrongly(by, small, tmp_path):
+def test_stills_paired_wrongly(small, tmp_path):
     """One camera released a picture too many: the pairing is named, as a check or where no rig comes out at all."""
     pictures = small.pictures
-    first = pictures["upper"][max(-by, 0) : len(pictures["upper"]) - max(by, 0)]
-    second = pictures["lower"][max(by, 0) : len(pictures["lower"]) - max(-by, 0)]
+    first, second = pictures["upper"][:-1], pictures["lower"][1:]
     try:
         found = calibrated(written(tmp_path / "a", first), written(tmp_path / "b", second), board=small.board)
     except EstimationError as error:
@@ -161,4 +156,4 @@ def test_stills_paired_wrongly(by, small, tmp_path):
         assert found["CAL02"].status == "skipped"
         told, remedy = found["CAL51"].message, found["CAL51"].action
     assert "pair" in told
-    assert f"--offset-frames {-by}" in remedy
+    assert "--offset-frames -1" in remedy
