@@ -52,7 +52,7 @@ def depth_by_change(
         out[0, :2] = -0.5 * working_distance_mm / stored.intrinsics[0][:2]
         return out
     cells = {"cells": _MAP_CELLS} if flat else {}
-    rig = stored.calibration.rig
+    rig = moved_rig(stored, np.zeros(stored.size))
     grid = face_grid(
         stored.rotation,
         stored.translation,
@@ -134,7 +134,7 @@ def exact_harm_mm(
     """RMS depth change of a fitted change over the face, not linearised; None where points have no depth any more."""
     shift = face_shift(
         moved_rig(stored, fit.change),
-        stored.calibration.rig,
+        moved_rig(stored, np.zeros(stored.size)),
         working_distance_mm=working_distance_mm,
         upright_deg=upright_deg,
     )
@@ -147,7 +147,7 @@ def harm_map(
     """Depth change over the face's middle plane, computed without linearising, and its sigma."""
     shift = face_shift(
         moved_rig(stored, fit.change),
-        stored.calibration.rig,
+        moved_rig(stored, np.zeros(stored.size)),
         working_distance_mm=working_distance_mm,
         upright_deg=upright_deg,
         cells=_MAP_CELLS,

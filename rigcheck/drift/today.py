@@ -23,9 +23,9 @@ from rigcheck.model import BoardSpec
 from rigcheck.model._arrays import FloatArray
 
 # Wider than any change that leaves a rig the same rig: they only keep what few views cannot tell from running away.
-_LOOSE_FOCAL = 0.03
-_LOOSE_CENTRE = 0.03
-_LOOSE_DISTORTION_SIGMAS = 30.0
+_LOOSE_FOCAL = 0.005
+_LOOSE_CENTRE = 0.005
+_LOOSE_DISTORTION_SIGMAS = 5.0
 _LOOSE_SHAPE_MM = 1.0
 # From fewer views it cannot be told whether errors are alike within a view.
 _ENOUGH_VIEWS = 4
