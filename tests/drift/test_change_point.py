@@ -103,6 +103,16 @@ def test_place_and_size_of_a_step():
     assert 0.8 < ratios.std() < 1.25  # 1 ± 0.05 of 200, and the same
 
 
+def test_place_of_a_small_step_has_room():
+    """A step of two and a half sigmas: its best place is right in three of four cases, its range in 95 %."""
+    times = mornings(30)
+    found = kinds(times, lambda noise: noise + np.where(np.arange(30) >= 18, 2.5, 0.0), runs=250, case=225)
+    steps = [one.steps[0] for one in found if len(one.steps) == 1]
+    assert len(steps) > 200
+    assert np.mean([one.last_before == 17 for one in steps]) < 0.88  # 0.77 expected; four sigmas
+    assert np.mean([one.earliest <= 17 <= one.latest for one in steps]) >= 0.91  # 0.95 expected; three sigmas
+
+
 def test_several_steps():
     n = np.arange(40)
     shape = np.where(n >= 12, 8.0, 0.0) - np.where(n >= 26, 12.0, 0.0)
