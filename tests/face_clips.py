@@ -1,6 +1,7 @@
 """Rendered clips of an invented performer who talks, for tests of fitting; faults are planted in the pictures."""
 
 from dataclasses import dataclass
+from functools import lru_cache
 from pathlib import Path
 
 import numpy as np
@@ -150,3 +151,9 @@ def calibration_of(rig: HeadRig) -> Calibration:
         parameters=("upper.focal_x_px",),
         covariance=np.eye(1),
     )
+
+
+@lru_cache(maxsize=1)
+def talking_clip() -> Clip:
+    """The clip that most tests use; rendered once a process."""
+    return render_clip(14)

@@ -10,6 +10,8 @@ from rigcheck.model import Estimate
 __all__ = ["CHECKS"]
 
 _MARK = "Mark the points by hand on one picture and give the file with --points."
+# Nostril base below the middle by this share of the height: centring it makes room.
+_LOW = 0.03
 _FILM_OPEN = (
     "film the performer opening the mouth as wide as is comfortable, once, in the clip: never force it, and stop "
     "when the jaw hurts or locks"
@@ -80,11 +82,15 @@ def _chin(run: FittingRun, limits: Limits) -> Outcome:
 
     judged = judge_each(run, limits, "framing.chin_margin", share, words=percent)
     message = f"Below the chin, mouth closed, are left: {judged.numbers} of the frame's height."
-    action = (
-        f"Give the chin more room in {judged.camera}: move the bar down or away, or tilt the camera down. "
-        f"{move_advice(run, judged.camera, 'y')}"
-    )
-    return outcome_for(judged, message, action, remedy=_MARK)
+    return outcome_for(judged, message, _make_room(run, judged.camera), remedy=_MARK)
+
+
+def _make_room(run: FittingRun, camera: str) -> str:
+    """Centre the face where it sits low; else move away or look further down."""
+    offset, height = run.number(camera, "nostril_offset_y_px").value or 0.0, _height(run, camera)
+    if offset > _LOW * height:
+        return move_advice(run, camera, "y")
+    return f"Give the chin more room in {camera}: move the bar away from the face, or tilt it down."
 
 
 def _jaw(run: FittingRun, limits: Limits) -> Outcome:
@@ -102,7 +108,7 @@ def _jaw(run: FittingRun, limits: Limits) -> Outcome:
     message = (
         f"With the jaw fully open, below the chin are left: {judged.numbers} of the frame's height ({how})."
     )
-    action = f"Move the bar down or away, or tilt {judged.camera} down, until the open jaw fits."
+    action = _make_room(run, judged.camera)
     if own[judged.camera] != "own":
         more = " To know it for this performer," if judged.status == "fail" else " To have it decided,"
         action = (

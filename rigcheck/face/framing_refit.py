@@ -10,7 +10,7 @@ from rigcheck.model import Estimate
 __all__ = ["refit_shifts"]
 
 # What of a landmark's standard uncertainty is the same on one face seen twice, and so cancels in a difference.
-_SHARED = 0.7
+_SHARED = 0.9
 _OF_PEOPLE = 0.055  # sizes of heads
 
 
@@ -36,7 +36,7 @@ def refit_shifts(
     Notes
     -----
     Millimetres rest on the calibrated or fitted scale where it is known (``px_per_mm``), else on the average outer-eye
-    distance, good to 5.5 %. Errors of landmarks on the same face are taken as half common in variance.
+    distance, good to 5.5 %. Of the landmarks' errors on the same face nine tenths are taken as common and cancel.
     """
     out = {}
     scale, scale_sigma = _px_per_mm(name, today)

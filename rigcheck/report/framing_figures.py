@@ -152,7 +152,11 @@ def _margins(
         x, y = place.at(chin)
         lines.append(Line(path=f"M{x:.1f} {y:.1f}V{place.height}"))
         texts.append(
-            Number(x=x + 5, y=min(y + 16, place.height - 22), text=f"chin {_px(numbers, 'chin_margin_px')}")
+            Number(
+                x=x + 5,
+                y=float(np.clip(y - 4, 12, place.height - 22)),
+                text=f"chin {_px(numbers, 'chin_margin_px')}",
+            )
         )
         lines += _open_jaw(x, numbers, place, texts, predicted=framing.jaw_from == "predicted")
     for name, text, anchor, x in (
@@ -190,7 +194,7 @@ def _open_jaw(
     arm = 0.12 * place.width
     word = "open jaw, predicted" if predicted else "open jaw, seen"
     texts.append(
-        Number(x=x - 5, y=shown - 5, text=f"{word} {_px(numbers, 'jaw_open_margin_px')}", anchor="end")
+        Number(x=4.0, y=min(shown - 5, place.height - 6), text=f"{word} {_px(numbers, 'jaw_open_margin_px')}")
     )
     return [
         Line(path=f"M{x - arm:.1f} {shown:.1f}h{2 * arm:.1f}", dashed=predicted),
