@@ -10,8 +10,11 @@ Hausman, "Specification tests in econometrics", Econometrica 46(6), 1978: the co
 between an estimate and one that contains it is the difference of their covariances.
 """
 
+import re
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import PurePath
+from typing import NamedTuple
 
 import numpy as np
 
@@ -20,6 +23,9 @@ from rigcheck.model._arrays import FloatArray
 
 # Our own files among a calibration's inputs; everything else is footage.
 _OUR_FILES = (".yaml", ".yml", ".json")
+# Both points of a part, in seconds or timecode, as FOOTAGE writes them.
+_POINT = r"(\d+:\d+:\d+[:;.]\d+|\d+(?:\.\d*)?|\.\d+)"
+_RANGE = re.compile(rf"@{_POINT}-{_POINT}(?:#|$)")
 
 __all__ = ["CommonPart", "SourcedCalibration", "common_part", "prior_sha256"]
 
@@ -86,6 +92,12 @@ def common_part(
             "be taken out, so the sigmas of the difference are too large and a small change may stay unseen."
         )
     same = _same_footage(a, b)
+    if same and _other_parts(a, b):
+        same = False
+        notes.append(
+            "They were made from other parts of the same clips: their noise is taken as independent; how warm the "
+            "cameras were and how the board was held may be common."
+        )
     if same:
         notes.append(
             "Both were made from the same footage: their noise is the same, so that no sigma of the difference "
@@ -199,3 +211,45 @@ def _same_footage(a: Calibration, b: Calibration) -> bool:
         inputs = calibration.provenance.inputs_sha256
         seen.append({h for path, h in inputs.items() if PurePath(path).suffix.lower() not in _OUR_FILES})
     return bool(seen[0] & seen[1])
+
+
+def _other_parts(a: Calibration, b: Calibration) -> bool:
+    """Whether in and out points, given for both in the same way, leave no picture that both used."""
+    first, second = (_ranges(calibration.provenance.options) for calibration in (a, b))
+    return bool(first and second) and all(
+        one.timecode == other.timecode and (one.stop < other.start or other.stop < one.start)
+        for one in first
+        for other in second
+    )
+
+
+class _Range(NamedTuple):
+    """In and out points, seconds; `timecode` where they were typed as one (its start is the file's own)."""
+
+    start: float
+    stop: float
+    timecode: bool
+
+
+def _ranges(options: Mapping[str, object]) -> list[_Range]:
+    """In and out points of every part of both cameras' footage; nothing where a part has none."""
+    out = []
+    for name in ("footage1", "footage2"):
+        text = options.get(name)
+        for part in [] if text is None else str(text).split(","):
+            found = _RANGE.search(part)
+            if found is None:
+                return []
+            out.append(_Range(_seconds(found[1]), _seconds(found[2]), ":" in found[1]))
+    return out
+
+
+def _seconds(point: str) -> float:
+    """Order of a point in time: a timecode's frames count as thousandths, which keeps the order."""
+    if ":" not in point:
+        return float(point)
+    *larger, frames = re.split("[:;.]", point)
+    total = 0.0
+    for number in larger:
+        total = 60.0 * total + float(number)
+    return total + float(frames) / 1000.0

@@ -405,6 +405,36 @@ class TestCommonPart:
         ]
         assert compared(*boards).agreement is not None  # the board file alone is no footage
 
+    @pytest.mark.parametrize(
+        ("first", "second", "independent"),
+        [
+            ("a.mov@0-6", "a.mov@6.5-12", True),
+            ("a.mov@0-6", "a.mov@5-12", False),
+            ("a.mov@0-6", "a.mov", False),
+            ("a.mov@-6", "a.mov@7-", False),
+            ("a.mov@00:00:03:00-00:00:09:12", "a.mov@00:00:09:13-00:00:12:00", True),
+            ("a.mov@00:00:03:00-00:00:09:12", "a.mov@00:00:09:11-00:00:12:00", False),
+            ("a.mov@00:00:03.00-00:00:09.12", "a.mov@00:00:09.13-00:00:12.00", True),
+            ("a.mov@0-6", "a.mov@00:00:09:11-00:00:12:00", False),
+            ("a.mov@0-3,a.mov@9-12", "a.mov@4-8", True),
+            ("a.mov@0-3,a.mov@7-12", "a.mov@4-8", False),
+        ],
+    )
+    def test_parts_of_one_clip(self, first, second, independent):
+        """Other in and out points of the same file are other pictures; open or mixed ones may be the same."""
+        sides = [
+            sourced(
+                replace(
+                    one,
+                    provenance=replace(
+                        provenance(one.created, footage1=text), inputs_sha256={"a.mov": "f" * 64}
+                    ),
+                )
+            )
+            for one, text in ((solved(0), first), (solved(1), second))
+        ]
+        assert common_part(*sides).same_footage is not independent
+
 
 class TestRefusals:
     def test_same_calibration_twice(self):
