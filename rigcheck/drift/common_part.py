@@ -214,10 +214,10 @@ def _same_footage(a: Calibration, b: Calibration) -> bool:
 
 
 def _other_parts(a: Calibration, b: Calibration) -> bool:
-    """Whether in and out points, given for both in the same way, leave no picture that both used."""
+    """Whether in and out points, given for both in the same way, leave one picture at most that both used."""
     first, second = (_ranges(calibration.provenance.options) for calibration in (a, b))
     return bool(first and second) and all(
-        one.timecode == other.timecode and (one.stop < other.start or other.stop < one.start)
+        one.timecode == other.timecode and (one.stop <= other.start or other.stop <= one.start)
         for one in first
         for other in second
     )
