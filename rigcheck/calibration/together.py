@@ -74,6 +74,9 @@ def together_measurements(solution: Solution) -> dict[str, Estimate]:
     joint = solution.adjustment.summary.noise_px
     pairs = sum(all(side is not None for side in view) for view in solution.views)
     ratio = float(np.hypot(joint, NOISE_FLOOR_PX) / np.hypot(alone, NOISE_FLOOR_PX))
+    if not np.isfinite(ratio):
+        reason = "the joint solution leaves no residuals that could be measured"
+        return {"stereo.together_ratio": Estimate(value=None, reason=reason), **_better_shift(solution)}
     return {
         "stereo.together_ratio": Estimate(value=ratio, n=pairs),
         "stereo.noise_alone_px": Estimate(value=alone, unit="px", n=pairs),

@@ -201,11 +201,14 @@ def write_calibration(result: CalibrationResult, out: str | Path, *, replace_ear
 
 @contextmanager
 def _carried_to_the_face(solution: Solution) -> Iterator[None]:
-    """Say why a solution cannot be carried to the face: rays of two cameras that never meet."""
+    """Say why a solution cannot be carried to the face: where no rig explains both cameras, rays never meet.
+
+    Numbers that are not finite (ValueError) say so only where the solver found no solution.
+    """
     try:
         yield
-    except np.linalg.LinAlgError as error:
-        if len(solution.setups) == 2:
+    except (np.linalg.LinAlgError, ValueError) as error:
+        if len(solution.setups) == 2 and solution.adjustment.summary.status != "converged":
             raise refusal_of_pair(solution) from error
         raise
 
