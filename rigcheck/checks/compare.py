@@ -1,6 +1,6 @@
 """The checks of `compare`: whether it matters which of two calibrations is used."""
 
-from rigcheck.checks.compare_trust import ORDINALS, failed_first, which_to_trust
+from rigcheck.checks.compare_trust import ORDINALS, agreement_estimate, failed_first, which_to_trust
 from rigcheck.checks.core import Check, Outcome, not_applicable, not_measured
 from rigcheck.checks.limits import Limits
 from rigcheck.checks.verdict import judge
@@ -76,13 +76,18 @@ def _harm_action(comparison: Comparison, status: Status, limits: Limits) -> str:
 
 
 def _agreement(comparison: Comparison, limits: Limits) -> Outcome:
-    band, found = limits.band("compare.p_value"), comparison.measurements["agreement.p_value"]
+    band, found = limits.band("compare.p_value"), agreement_estimate(comparison)
     if found.value is None:
         return not_applicable(found.reason)
     status = judge(found, band)
-    distance = comparison.measurements["agreement.chi_square"].value or 0.0
+    by_pose = comparison.measurements["agreement.p_value"].value is None
+    name = "agreement.pose_chi_square" if by_pose else "agreement.chi_square"
+    distance = comparison.measurements[name].value or 0.0
+    start = (
+        f"By the pair's pose alone, because {comparison.not_comparable}: squared" if by_pose else "Squared"
+    )
     message = (
-        f"Squared Mahalanobis distance {distance:.1f} in {found.n} directions; two calibrations of an unchanged rig "
+        f"{start} Mahalanobis distance {distance:.1f} in {found.n} directions; two calibrations of an unchanged rig "
         f"differ by as much in {_share_words(found.value)}."
     )
     if comparison.common.bounded:

@@ -10,7 +10,7 @@ from rigcheck.model import Estimate
 
 ORDINALS = ("the first", "the second")
 
-__all__ = ["ORDINALS", "Reason", "Trust", "differs", "failed_first", "which_to_trust"]
+__all__ = ["ORDINALS", "Reason", "Trust", "agreement_estimate", "differs", "failed_first", "which_to_trust"]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -30,9 +30,15 @@ class Trust:
     reasons: tuple[Reason, ...]
 
 
+def agreement_estimate(comparison: Comparison) -> Estimate:
+    """Share of unchanged rigs that differ as much: by all numbers, by the pose alone where lens models differ."""
+    found = comparison.measurements["agreement.p_value"]
+    return found if found.value is not None else comparison.measurements.get("agreement.pose_p_value", found)
+
+
 def differs(comparison: Comparison, limits: Limits) -> bool | None:
     """Whether the two differ by more than their sigmas; None when that cannot be tested."""
-    found = comparison.measurements["agreement.p_value"]
+    found = agreement_estimate(comparison)
     if found.value is None:
         return None
     return judge(found, limits.band("compare.p_value")) != "pass"

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from rigcheck.drift.joint import Joint
+from rigcheck.drift.joint import ChiSquare, Joint, chi_square
 from rigcheck.drift.rig_columns import camera_rows, rig_selector
 from rigcheck.geometry.mapping import mapping_by_intrinsics, picture_grid
 from rigcheck.geometry.projection import intrinsics_vector, unproject
@@ -23,15 +23,25 @@ __all__ = ["PoseDifference", "carried_pose", "pose_difference"]
 
 @dataclass(frozen=True, kw_only=True)
 class PoseDifference:
-    """Change of each named part of the pose, as stored and with the cameras' turns carried into it."""
+    """Change of each named part of the pose, as stored and with the cameras' turns carried into it.
+
+    `agreement` is the squared Mahalanobis distance of the six carried parts, whatever the lens models; None where no
+    covariance of the difference is known.
+    """
 
     stored: dict[str, Estimate]
     carried: dict[str, Estimate]
+    agreement: ChiSquare | None
 
     def measurements(self) -> dict[str, Estimate]:
         """Both, named for the record."""
         out = {f"stereo.difference.{name}": one for name, one in self.stored.items()}
-        return out | {f"stereo.difference_carried.{name}": one for name, one in self.carried.items()}
+        out |= {f"stereo.difference_carried.{name}": one for name, one in self.carried.items()}
+        found = self.agreement
+        if found is not None:
+            out["agreement.pose_chi_square"] = Estimate(value=found.value, n=found.freedom)
+            out["agreement.pose_p_value"] = Estimate(value=found.p_value, n=found.freedom)
+        return out
 
 
 def carried_pose(pose: RigidTransform, turns_rad: tuple[FloatArray, ...]) -> RigidTransform:
@@ -67,14 +77,24 @@ def pose_difference(
     before, after = first.stereo.camera2_from_camera1, second.stereo.camera2_from_camera1
     pose = _pose_rows(first.stereo, len(rig_selector(first)))
     other = _pose_rows(second.stereo, len(rig_selector(second)))
-    stored = _estimates(pose_change(before, after), pose, other, joint)
-    carried = _estimates(
-        pose_change(carried_pose(before, turns_rad), after),
-        pose + _by_turns(first, first.stereo),
-        other + _by_turns(second, second.stereo),
-        joint,
+    change = pose_change(carried_pose(before, turns_rad), after)
+    by = pose + _by_turns(first, first.stereo), other + _by_turns(second, second.stereo)
+    return PoseDifference(
+        stored=_estimates(pose_change(before, after), pose, other, joint),
+        carried=_estimates(change, *by, joint),
+        agreement=_agreement(change[:6], by[0][:6], by[1][:6], joint),
     )
-    return PoseDifference(stored=stored, carried=carried)
+
+
+def _agreement(
+    change: FloatArray, by_first: FloatArray, by_second: FloatArray, joint: Joint
+) -> ChiSquare | None:
+    """Distance of the parts but the baseline's length, which is the movement along it again."""
+    if not joint.known:
+        return None
+    covariance = joint.covariance(by_first, by_second)
+    scale = np.sqrt(np.maximum(np.diag(covariance), 1e-300))
+    return chi_square(change, covariance, scale)
 
 
 def _pose_rows(stereo: StereoCalibration, size: int) -> FloatArray:

@@ -287,6 +287,11 @@ class TestAgreement:
         assert ratios.std(0) == pytest.approx(np.ones(ratios.shape[1]), abs=0.35)
         assert len(names) == 14
 
+    def test_pose_alone_is_chi_square_of_six(self):
+        found = [one.measurements["agreement.pose_p_value"] for one in untouched()]
+        assert {one.n for one in found} == {6}
+        assert kstest([one.value for one in found], "uniform").pvalue > 0.01
+
     def test_harm_interval_of_untouched_rigs(self):
         """value - 2 sigma is above zero, or a limit, in hardly any: no harm is claimed where there is none."""
         found = [one.measurements["harm.depth_mm"] for one in untouched()]
@@ -314,6 +319,7 @@ class TestAgreement:
         other = replace(base, cameras=(first, base.cameras[1]), created=LATER)
         found = compared(base, other)
         assert found.agreement is None
+        assert value(found, "agreement.pose_p_value") > 0.9  # nothing moved
         assert "different lens models" in found.measurements["agreement.p_value"].reason
         assert value(found, "upper.mapping_left_px") > 0
         assert value(found, "harm.depth_mm") is not None
