@@ -154,16 +154,23 @@ def _tilted(normal: Float32, ways: Float32 | None, slope: Float32) -> Float32:
 
 def _texture_ways(vertices_mm: FloatArray) -> Float32:
     """Unit directions in which the texture runs across and down, of each triangle: (T, 6)."""
-    surface = head_surface()
-    corners = vertices_mm[surface.triangles]
-    one, two = corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]
-    first, second = (surface.texture[:, k, ::-1] - surface.texture[:, 0, ::-1] for k in (1, 2))
+    first, second, side = _texture_edges()
+    a, b, c = (vertices_mm[corner] for corner in head_surface().triangles.T)
+    one, two = (b - a) * side, (c - a) * side
+    ways = []
+    for way in (one * second[:, 1:] - two * first[:, 1:], two * first[:, :1] - one * second[:, :1]):
+        length = np.sqrt(np.einsum("tk,tk->t", way, way))
+        ways.append(way / np.maximum(length, 1e-12)[:, None])
+    return np.concatenate(ways, axis=1).astype(np.float32)
+
+
+@lru_cache(maxsize=1)
+def _texture_edges() -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Two edges of each triangle in the texture (across, down), and the sign of its area (T, 1)."""
+    texture = head_surface().texture[..., ::-1]
+    first, second = texture[:, 1] - texture[:, 0], texture[:, 2] - texture[:, 0]
     area = first[:, 0] * second[:, 1] - first[:, 1] * second[:, 0]
-    side = np.sign(area)[:, None]
-    across = (one * second[:, 1:] - two * first[:, 1:]) * side
-    down = (two * first[:, :1] - one * second[:, :1]) * side
-    units = [way / np.maximum(np.linalg.norm(way, axis=1, keepdims=True), 1e-12) for way in (across, down)]
-    return np.concatenate(units, axis=1).astype(np.float32)
+    return first, second, np.sign(area)[:, None]
 
 
 def _vertex_normals(vertices_mm: FloatArray) -> FloatArray:

@@ -35,7 +35,8 @@ HEAD_VERTICES = {
 # Of the hinge of the jaw from sellion and from menton in the average geometry, mm.
 _HINGE_FROM_SELLION, _HINGE_FROM_MENTON = np.array([0.0, 30.0, 92.0]), np.array([0.0, -94.0, 80.0])
 _AVERAGE_LENGTH_MM = float(np.linalg.norm(_HINGE_FROM_SELLION - _HINGE_FROM_MENTON))
-_FULL_FOLLOW = 0.93  # the file's jaw unit moves even the chin's skin by this much of a rigid jaw
+# The file's jaw unit moves even the chin's skin by less than a rigid jaw, and the nose a little.
+_NO_FOLLOW, _FULL_FOLLOW = 0.06, 0.93
 _SEAL_OVERLAP_MM = 0.5
 _SEAL_REACH_MM = 7.0
 # Edges along which upper and lower lip meet, from the middle to the performer's left; middle of the lids.
@@ -148,7 +149,8 @@ def _hinge(base: FloatArray, scale: float) -> FloatArray:
 def _follow() -> FloatArray:
     """How far each vertex follows the lower jaw, (V,) 0–1."""
     data = head_data()
-    follow = np.minimum(jaw_follow(data, _hinge(data.vertices_mm, 1.0)) / _FULL_FOLLOW, 1.0)
+    share = jaw_follow(data, _hinge(data.vertices_mm, 1.0))
+    follow = np.clip((share - _NO_FOLLOW) / (_FULL_FOLLOW - _NO_FOLLOW), 0.0, 1.0)
     follow[part_vertices(LOWER_TEETH)] = 1.0
     follow.setflags(write=False)
     return follow
