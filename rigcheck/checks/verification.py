@@ -13,6 +13,7 @@ from rigcheck.checks.verification_words import (
     share_words,
     signed,
 )
+from rigcheck.drift.causes import SIGNIFICANT_P
 from rigcheck.drift.verification import Verification
 from rigcheck.model import Estimate, Status
 
@@ -222,7 +223,7 @@ def _places(run: Verification, limits: Limits) -> Outcome:
     names = " and ".join(entry.camera.name for entry in run.calibration.cameras)
     tested = next((one for one in run.explained if one.cause.kind == "exchange"), None)
     if tested is None:
-        return not_applicable("one camera, or lenses described by different models")
+        return _places_not_tried(run)
     swapped = run.best.cause.kind == "exchange"
     estimate = Estimate(value=tested.fit.left / max(tested.fit.freedom, 1), n=tested.fit.freedom)
     straight = min(one.fit.left for one in run.explained if one.cause.kind != "exchange")
@@ -234,6 +235,19 @@ def _places(run: Verification, limits: Limits) -> Outcome:
         action=f"The bodies of {names} are exchanged, or their cards: put them back, or calibrate again as is."
         if swapped
         else "",
+    )
+
+
+def _places_not_tried(run: Verification) -> Outcome:
+    if len(run.calibration.cameras) == 1:
+        return not_applicable("one camera has no other place to be in")
+    if run.best.fit.left_p < SIGNIFICANT_P:
+        return not_applicable("pictures of different sizes cannot be exchanged")
+    return Outcome(
+        status="pass",
+        estimate=Estimate(value=run.best.fit.left / max(run.best.fit.freedom, 1), n=run.best.fit.freedom),
+        limit="",
+        message="Each camera's own lens and sensor explain what it shows.",
     )
 
 

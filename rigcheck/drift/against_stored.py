@@ -13,6 +13,7 @@ from rigcheck.drift.causes import (
     lens_columns,
     pose_columns,
 )
+from rigcheck.drift.exchange import exchanged_explanation
 from rigcheck.drift.stored import StoredRig
 from rigcheck.drift.today import Today, fit_today
 from rigcheck.drift.weighing import FittedChange, Scales, weigh
@@ -69,6 +70,7 @@ def compare_with_stored(views: Sequence[View], stored: StoredRig) -> Compared:
     explained = explanations(
         scales, candidate_causes(stored), n_coordinates=2 * today.adjustment.observations.n
     )
+    explained = _with_exchange(explained, today, stored)
     cameras = range(len(stored.models))
     pose = pose_columns(stored)
     every_lens = np.hstack([pose, *(lens_columns(stored, camera) for camera in cameras)])
@@ -85,6 +87,19 @@ def compare_with_stored(views: Sequence[View], stored: StoredRig) -> Compared:
         lenses=_wider(scales.fit(every_lens), unrest),
         unrest=unrest,
     )
+
+
+def _with_exchange(
+    explained: tuple[Explanation, ...], today: Today, stored: StoredRig
+) -> tuple[Explanation, ...]:
+    """Try the cameras in each other's place too where nothing else explains today and their models differ."""
+    tried = any(one.cause.kind == "exchange" for one in explained)
+    if tried or explained[0].fit.left_p >= SIGNIFICANT_P:
+        return explained
+    exchanged = exchanged_explanation(today, stored)
+    if exchanged is None:
+        return explained
+    return tuple(sorted((*explained, exchanged), key=lambda one: one.score))
 
 
 def _wider(fit: FittedChange, by: float) -> FittedChange:

@@ -218,6 +218,30 @@ def test_exchanged_bodies_are_noticed():
     assert verification(pairs, calibrated()).best.cause.kind == "exchange"
 
 
+def test_exchanged_bodies_are_noticed_where_their_lens_models_differ():
+    """Camera 2 described without decentring: the exchange needs a fit of its own."""
+    calibration = calibrated()
+    gone = [calibration.parameters.index(f"lower.{name}") for name in ("p1", "p2")]
+    kept = [k for k in range(len(calibration.parameters)) if k not in gone]
+    lower = calibration.cameras[1]
+    fewer = replace(
+        calibration,
+        cameras=(
+            calibration.cameras[0],
+            replace(lower, camera=replace(lower.camera, distortion=lower.camera.distortion[:2])),
+        ),
+        parameters=tuple(calibration.parameters[k] for k in kept),
+        covariance=calibration.covariance[np.ix_(kept, kept)],
+    )
+    swapped = replace(
+        TRUE_RIG,
+        camera1=replace(TRUE_RIG.camera2, name="upper"),
+        camera2=replace(TRUE_RIG.camera1, name="lower"),
+    )
+    pairs = pairs_of(swapped, np.random.default_rng([77, 1]))
+    assert verification(pairs, fewer).best.cause.kind == "exchange"
+
+
 def test_one_pair_says_something_and_how_much_more_would_decide():
     run = verified(Changed(), n_views=1)
     assert not run.changed
