@@ -82,10 +82,8 @@ def _lids_and_lips(run: FittingRun, limits: Limits) -> Outcome:
         lambda name: run.number(name, "lid_gap"),
         words=lambda estimate: number_text(estimate, 2),
     )
-    if shut.status == "caution" and all(
-        judge(run.number(each.name, "lid_gap"), limits.band("framing.lid_gap", camera=each.name)) == "caution"
-        for each in run.cameras
-    ):
+    bands = {each.name: limits.band("framing.lid_gap", camera=each.name) for each in run.cameras}
+    if all(judge(run.number(name, "lid_gap"), band) == "caution" for name, band in bands.items()):
         message = (
             f"The eyes are shut in most pictures (opening over width: {shut.numbers}): no lid can be judged."
         )
@@ -159,7 +157,7 @@ def _agree(run: FittingRun, limits: Limits) -> Outcome:
         return not_applicable("one camera only; this is a question to a pair")
     found: list[JudgedCamera] = []
     for name, quantity, words in (
-        ("epipolar_sigmas", "framing.epipolar_sigmas", "{} from lines of sight that meet"),
+        ("epipolar_share", "framing.epipolar_share", "{} of the eye distance from lines of sight that meet"),
         ("roll_difference_deg", "framing.roll_difference_deg", "{} in roll"),
         ("size_ratio", "framing.size_difference", "{} in size"),
     ):
@@ -167,8 +165,7 @@ def _agree(run: FittingRun, limits: Limits) -> Outcome:
         if estimate is None:
             continue
         band = limits.band(quantity)
-        text = percent(estimate) if name == "size_ratio" else number_text(estimate, 1)
-        text = f"{text} sigmas" if name == "epipolar_sigmas" and estimate.value is not None else text
+        text = number_text(estimate, 1) if name == "roll_difference_deg" else percent(estimate)
         found.append(
             JudgedCamera(
                 camera=name,
@@ -182,10 +179,10 @@ def _agree(run: FittingRun, limits: Limits) -> Outcome:
     for other in found[1:]:
         judged = worse_of(judged, other)
     message = f"The two cameras' faces differ by: {'; '.join(each.numbers for each in found)}."
-    if "framing.pair.epipolar_sigmas" not in run.measurements:
+    if "framing.pair.epipolar_share" not in run.measurements:
         message += " Whether a picture is mirrored, or the cameras are exchanged, cannot be told without a calibration."
     actions = {
-        "epipolar_sigmas": "Pictures, cameras and calibration do not belong together: check the order of the two "
+        "epipolar_share": "Pictures, cameras and calibration do not belong together: check the order of the two "
         "footages, that neither is mirrored, the pairing, and that the calibration is this rig's and of today.",
         "roll_difference_deg": "Turn one camera in its mount until the eyes lie alike in both; calibrate again.",
         "size_ratio": "One camera stands nearer or has another lens: check both, and that the footages are of one rig.",
@@ -233,7 +230,7 @@ CHECKS: tuple[Check[FittingRun], ...] = (
         title="Cameras agree",
         meaning="Whether both cameras show one face, in the way the calibration says",
         remedy="Check order, mirroring, pairing and which calibration it is",
-        limit="framing.epipolar_sigmas",
+        limit="framing.epipolar_share",
         measure=_agree,
         required=False,
     ),

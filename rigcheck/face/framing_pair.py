@@ -81,13 +81,13 @@ def pair_agreement(
     Returns
     -------
     dict
-        ``roll_difference_deg`` and ``size_ratio`` (outer-eye distances, less one) in any case; with a
-        calibration ``epipolar_px``, RMS Sampson distance of the matched points, and ``epipolar_sigmas``, the
-        same in the points' own sigmas: near one when pictures, cameras and calibration belong together.
+        ``roll_difference_deg`` and ``size_ratio`` (outer-eye distances, less one) in any case. With a calibration
+        also the RMS Sampson distance of the matched points: ``epipolar_px``, ``epipolar_share`` in outer-eye
+        distances, and ``epipolar_sigmas`` in the points' own sigmas.
 
     Notes
     -----
-    Swapped cameras, a mirrored picture, another rig's calibration and unpaired pictures all raise the last two.
+    Swapped cameras, a mirrored picture, another rig's calibration and unpaired pictures all raise the last three.
     """
     roll = _difference(first.numbers["roll_deg"], second.numbers["roll_deg"])
     sizes = [framing.numbers["eye_distance_px"] for framing in (first, second)]
@@ -97,19 +97,20 @@ def pair_agreement(
     names = tuple(name for name in _MATCHED if first.face.has(name) and second.face.has(name))
     if len(names) < _FEWEST_MATCHED:
         missing = Estimate(value=None, unit="px", reason=f"fewer than {_FEWEST_MATCHED} points {_NOT_SEEN}")
-        return out | {"epipolar_px": missing, "epipolar_sigmas": missing}
+        return out | dict.fromkeys(("epipolar_px", "epipolar_share", "epipolar_sigmas"), missing)
     matched = _matched(first, second, rig, names)
     distances = matched.distances()
     sigma = np.sqrt((matched.sigmas[0] ** 2 + matched.sigmas[1] ** 2) / 2.0)
     known = np.isfinite(distances)
     if not known.any():
         missing = Estimate(value=None, unit="px", reason="the points lie outside what the lens model reaches")
-        return out | {"epipolar_px": missing, "epipolar_sigmas": missing}
+        return out | dict.fromkeys(("epipolar_px", "epipolar_share", "epipolar_sigmas"), missing)
     rms = float(np.sqrt(np.mean(distances[known] ** 2)))
     in_sigmas = float(np.sqrt(np.mean((distances[known] / sigma[known]) ** 2)))
     n = int(known.sum())
     return out | {
         "epipolar_px": Estimate(value=rms, unit="px", n=n),
+        "epipolar_share": Estimate(value=rms / (first.face.eye_distance_px or 1.0), n=n),
         "epipolar_sigmas": Estimate(value=in_sigmas, n=n),
     }
 
