@@ -8,6 +8,7 @@ from rigcheck.drift.compare import Comparison
 from rigcheck.drift.trust import CalibrationFacts
 from rigcheck.model import Estimate
 
+_UNITS = ((86400.0, "days"), (3600.0, "hours"), (60.0, "minutes"))
 ORDINALS = ("the first", "the second")
 
 __all__ = ["ORDINALS", "Reason", "Trust", "agreement_estimate", "differs", "failed_first", "which_to_trust"]
@@ -202,6 +203,7 @@ def _by_age(facts: tuple[CalibrationFacts, CalibrationFacts]) -> list[Reason]:
     if first is None or second is None:
         return [Reason(favours=None, sentence="When they were made cannot be told from both files.")]
     apart = abs((second - first).total_seconds())
-    text = f"{apart / 86400:.1f} days" if apart >= 86400 else f"{apart / 3600:.1f} hours"
+    size, unit = next((one for one in _UNITS if apart >= one[0]), _UNITS[-1])
+    text = f"{apart / size:.1f} {unit}"
     later = ORDINALS[int(second > first)].capitalize()
     return [Reason(favours=None, sentence=f"{later} was made {text} after the other.")]
