@@ -27,6 +27,7 @@ from rigcheck.jobs.looking import (
     Search,
     look_at_clip,
     look_at_pair,
+    pictures_again,
     refuse_other_board,
 )
 from rigcheck.jobs.moving import MOST_RUNS, RUN_PICTURES, look_at_motion
@@ -165,7 +166,7 @@ def calibrate(
             rejected=looked.rejected,
             notes=_notes(footage, looked, len(chosen)),
         )
-    timing = _timing(footage, solution, board_spec, description, progress)
+    timing = _timing(footage, looked, solution, board_spec, description, progress)
     focus = focus_measurements(run, looked.edges, description)
     flex = plate_flex(run)
     seen = tuple(finding.sentence for finding in plate_findings(looked.surfaces, flex))
@@ -178,7 +179,7 @@ def calibrate(
         | _beforehand(run, description, earlier)
         | _recorded(run, footage, looked),
         notes=(*run.notes, *seen),
-        pictures=_worst_pictures(run, footage),
+        pictures=_worst_pictures(run, footage, looked),
     )
     return CalibrationResult(run=run, report=_report(run, limits), inputs=tuple(touched))
 
@@ -263,6 +264,7 @@ def _look(
 
 def _timing(
     footage: OpenedFootage,
+    looked: Looked,
     solution: Solution,
     board: BoardSpec,
     rig: RigDescription | None,
@@ -271,7 +273,7 @@ def _timing(
     """How much later camera 2's pictures are taken: it shows only while the board moves."""
     if footage.pairing is None:
         return {}
-    moving = look_at_motion(footage.pairing, board, progress.track("Timing the cameras"))
+    moving = looked.moving or look_at_motion(footage.pairing, board, progress.track("Timing the cameras"))
     return synchrony_measurements(
         moving.runs,
         solution,
@@ -318,7 +320,9 @@ def _notes(footage: OpenedFootage, looked: Looked, chosen: int) -> tuple[str, ..
     return tuple(dict.fromkeys(one[:1].upper() + one[1:] for one in sentences))
 
 
-def _worst_pictures(run: CalibrationRun, footage: OpenedFootage) -> dict[tuple[int, str], ImageArray]:
+def _worst_pictures(
+    run: CalibrationRun, footage: OpenedFootage, looked: Looked
+) -> dict[tuple[int, str], ImageArray]:
     """Pictures of the views that fit worst, fetched again: keeping them all would fill the memory."""
     worst = sorted(run.views, key=lambda view: -view.rms_px)[:_WORST_VIEWS]
     out: dict[tuple[int, str], ImageArray] = {}
@@ -328,8 +332,8 @@ def _worst_pictures(run: CalibrationRun, footage: OpenedFootage) -> dict[tuple[i
             for view in worst
             if (side := view.sides[camera]) is not None
         }
-        for frame in clip.frames_at(sorted(wanted)):
-            out[wanted[frame.ref.frame_idx], clip.info.camera] = frame.grey8()
+        for index, image in pictures_again(looked, clip, sorted(wanted)):
+            out[wanted[index], clip.info.camera] = image
     return out
 
 

@@ -1,37 +1,42 @@
 """Looking for the board in one or two clips, a picture at a time."""
 
 from collections import Counter
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from rigcheck.calibration import MIN_CORNERS, CameraSetup, View
 from rigcheck.calibration.choose import choose_views
 from rigcheck.errors import BoardError, EstimationError
 from rigcheck.footage import Clip, Pairing
 from rigcheck.geometry.board_views import usable_views
+from rigcheck.jobs.inspecting import (
+    Inspected,
+    Light,
+    Looked,
+    OnProgress,
+    Search,
+    gathered,
+    inspect,
+    rough_observation,
+)
+from rigcheck.jobs.one_pass import kept_picture, look_in_one_pass
 from rigcheck.jobs.refusing import blank_pictures, interlaced_words
-from rigcheck.model import BoardSpec, Frame, Observation, Rejection
+from rigcheck.model import BoardSpec, Frame, Rejection
 from rigcheck.target import BoardDetector, diagnose_description
-from rigcheck.target.edges import EdgeBlurs, edge_blurs
-from rigcheck.target.fields import fields_apart_px
-from rigcheck.target.surface import SurfaceLook, surface_look
 
-OnProgress = Callable[[int, int], None]
 Moments = Iterator[tuple[Frame, ...]]
 
 # Moments looked at in a clip, however long: enough to choose from, few enough to wait for.
 MOST_LOOKS = 240
 # Key pictures alone are looked at when there are at least this many: they cost no decoding of their
-# neighbours.
-ENOUGH_KEY_PICTURES = 80
+# neighbours, and 28 pairs lose nothing measurable (handbook, table of speeds).
+ENOUGH_KEY_PICTURES = 28
 
 # Of more moments than this, only those chosen after a glance are looked at fully.
 MOST_FULL_LOOKS = 72
-_SOFTEST_PX = 12.0
 
 # Pictures asked for a misdescription, a camera; when none shows the board, spread over the clip.
 _ASKED = 3
@@ -42,9 +47,11 @@ __all__ = [
     "MOST_LOOKS",
     "Light",
     "Looked",
+    "OnProgress",
     "Search",
     "look_at_clip",
     "look_at_pair",
+    "pictures_again",
     "refuse_other_board",
     "rough_observation",
 ]
@@ -67,19 +74,32 @@ def positions_to_look_at(count: int, key_positions: Sequence[int]) -> list[int]:
 def look_at_clip(clip: Clip, search: Search) -> Looked:
     """Look for the board in one camera's clip."""
     indices = clip.indices
-    keys = np.flatnonzero(np.isin(indices, clip.key_indices)).tolist() if clip.info.kind == "video" else []
+    video = clip.info.kind == "video"
+    keys = np.flatnonzero(np.isin(indices, clip.key_indices)).tolist() if video else []
+    places = positions_to_look_at(len(indices), keys)
 
-    def fetch(places: Sequence[int]) -> Moments:
-        return ((frame,) for frame in clip.frames_at([int(indices[k]) for k in places]))
+    def fetch(wanted: Sequence[int]) -> Moments:
+        return ((frame,) for frame in clip.frames_at([int(indices[k]) for k in wanted]))
 
-    return _survey(fetch, positions_to_look_at(len(indices), keys), search)
+    if video and not set(places) <= set(keys):
+        return look_in_one_pass(fetch, places, search, most=MOST_FULL_LOOKS)
+    return _survey(fetch, places, search)
 
 
 def look_at_pair(pairing: Pairing, search: Search) -> Looked:
-    """Look for the board in both cameras at the same moments."""
+    """Look for the board in both cameras at the same moments.
+
+    Notes
+    -----
+    Where key pictures are too few every picture must be decoded on the way: it is then done once, for the moving
+    board as well (`Looked.moving`).
+    """
     video = all(clip.info.kind == "video" for clip in pairing.clips)
     keys = pairing.key_pairs.tolist() if video else []
-    return _survey(pairing.pairs_at, positions_to_look_at(pairing.n_pairs, keys), search)
+    places = positions_to_look_at(pairing.n_pairs, keys)
+    if video and not set(places) <= set(keys):
+        return look_in_one_pass(pairing.pairs_at, places, search, most=MOST_FULL_LOOKS, pairing=pairing)
+    return _survey(pairing.pairs_at, places, search)
 
 
 def _survey(fetch: Callable[[Sequence[int]], Moments], places: Sequence[int], search: Search) -> Looked:
@@ -155,7 +175,7 @@ def refuse_other_board(looked: Looked, board: BoardSpec, clips: Sequence[Clip]) 
     for number, clip in enumerate(clips):
         sides = [view[number] for view in looked.views]
         seen = sorted((side for side in sides if side is not None), key=lambda side: -side.n)
-        named = _misdescription(clip, board, [side.ref.frame_idx for side in seen[:_ASKED]])
+        named = _misdescription(looked, clip, board, [side.ref.frame_idx for side in seen[:_ASKED]])
         if named is not None:
             raise BoardError(
                 f"{clip.info.origin} ({clip.info.camera}): the board differs from its description. {named}",
@@ -177,13 +197,32 @@ def refuse_other_board(looked: Looked, board: BoardSpec, clips: Sequence[Clip]) 
         )
 
 
-def _misdescription(clip: Clip, board: BoardSpec, best: Sequence[int]) -> str | None:
+def pictures_again(
+    looked: Looked, clip: Clip, indices: Sequence[int]
+) -> Iterator[tuple[int, NDArray[np.uint8]]]:
+    """Yield number and 8-bit picture of some that were looked at fully, from memory where they were kept.
+
+    Parameters
+    ----------
+    looked : Looked
+    clip : Clip
+    indices : sequence of int
+        `frame_idx`, ascending.
+    """
+    kept = [looked.kept.get((clip.info.camera, index)) for index in indices]
+    if all(one is not None for one in kept):
+        yield from ((index, kept_picture(one)) for index, one in zip(indices, kept, strict=True) if one)
+        return
+    yield from ((frame.ref.frame_idx, frame.grey8()) for frame in clip.frames_at(indices))
+
+
+def _misdescription(looked: Looked, clip: Clip, board: BoardSpec, best: Sequence[int]) -> str | None:
     indices = clip.indices
     asked = sorted(best) or [int(indices[k]) for k in _spread(len(indices), _ASKED_UNSEEN)]
     told = Counter(
         named
-        for frame in clip.frames_at(asked)
-        if (named := diagnose_description(frame.grey8(), board)) is not None
+        for _, image in pictures_again(looked, clip, asked)
+        if (named := diagnose_description(image, board)) is not None
     )
     if not told:
         return None

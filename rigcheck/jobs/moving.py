@@ -1,7 +1,7 @@
 """Looking for the board while it moves: short runs of pictures, for the time between two cameras."""
 
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Executor, ThreadPoolExecutor
 from dataclasses import dataclass
 from itertools import islice
 
@@ -28,7 +28,16 @@ LEAST_RUNS = 6
 LEAST_TRAVEL_PX = 4.0
 _REACHES = (0, RUN_PICTURES, 2 * RUN_PICTURES, 4 * RUN_PICTURES, 8 * RUN_PICTURES, None)
 
-__all__ = ["MOST_RUNS", "RUN_PICTURES", "Moving", "look_at_motion", "run_starts"]
+__all__ = [
+    "MOST_RUNS",
+    "RUN_PICTURES",
+    "Moving",
+    "look_at_motion",
+    "moving_of",
+    "moving_run",
+    "refused",
+    "run_starts",
+]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -73,23 +82,33 @@ def look_at_motion(pairing: Pairing, board: BoardSpec, on_progress: OnProgress) 
     InputError
         When a picture cannot be decoded.
     """
-    offset = _offset_frames(pairing)
+    starts = run_starts(pairing)
+    if refusal := refused(pairing, starts):
+        return refusal
+    runs = tuple(_moving_runs(pairing, starts, board, on_progress))
+    return moving_of(pairing, starts, runs)
+
+
+def refused(pairing: Pairing, starts: Sequence[int]) -> Moving | None:
+    """Why runs are not worth a look; None when they are."""
     if any(clip.info.kind != "video" for clip in pairing.clips):
         return Moving(reason="single pictures do not tell how the board moves; it takes video")
-    starts = run_starts(pairing)
-    if len(starts) < LEAST_RUNS:
-        reason = (
-            f"the clips hold {len(starts)} runs of {RUN_PICTURES} pictures without a gap; {LEAST_RUNS} are "
-            "needed"
-        )
-        return Moving(reason=reason, offset_frames=offset)
-    runs = tuple(_moving_runs(pairing, starts, board, on_progress))
+    if len(starts) >= LEAST_RUNS:
+        return None
+    reason = (
+        f"the clips hold {len(starts)} runs of {RUN_PICTURES} pictures without a gap; {LEAST_RUNS} are needed"
+    )
+    return Moving(reason=reason, offset_frames=_offset_frames(pairing))
+
+
+def moving_of(pairing: Pairing, starts: Sequence[int], runs: tuple[tuple[View, ...], ...]) -> Moving:
+    """What was seen in runs that were looked at."""
     reason = ""
     if len(runs) < LEAST_RUNS:
         reason = (
             f"the board moved and was seen in {len(runs)} of {len(starts)} places; {LEAST_RUNS} are needed"
         )
-    return Moving(runs=runs, looked=len(starts), reason=reason, offset_frames=offset)
+    return Moving(runs=runs, looked=len(starts), reason=reason, offset_frames=_offset_frames(pairing))
 
 
 def run_starts(pairing: Pairing) -> list[int]:
@@ -147,17 +166,27 @@ def _moving_runs(
     positions = [start + k for start in starts for k in range(RUN_PICTURES)]
     pairs = pairing.pairs_at(positions)
     with ThreadPoolExecutor(max_workers=2) as pool:
-
-        def find(frame: Frame) -> Observation | None:
-            found = detector.detect(frame.grey8(), frame.ref)
-            return found if isinstance(found, Observation) else None
-
         for done in range(1, len(starts) + 1):
-            run = list(islice(pairs, RUN_PICTURES))
-            if _travels(detector, run[0][0], run[-1][0]):
-                seen = list(pool.map(find, [frame for pair in run for frame in pair]))
-                yield tuple(zip(seen[::2], seen[1::2], strict=True))
+            seen = moving_run(detector, list(islice(pairs, RUN_PICTURES)), pool)
+            if seen is not None:
+                yield seen
             on_progress(done, len(starts))
+
+
+def moving_run(
+    detector: BoardDetector, run: Sequence[tuple[Frame, ...]], pool: Executor | None = None
+) -> tuple[View, ...] | None:
+    """Find the board through one run; None when it does not travel. `pool` shares out the pictures."""
+    if not _travels(detector, run[0][0], run[-1][0]):
+        return None
+
+    def find(frame: Frame) -> Observation | None:
+        found = detector.detect(frame.grey8(), frame.ref, quick=True)
+        return found if isinstance(found, Observation) else None
+
+    frames = [frame for pair in run for frame in pair]
+    seen = [find(frame) for frame in frames] if pool is None else list(pool.map(find, frames))
+    return tuple(zip(seen[::2], seen[1::2], strict=True))
 
 
 def _travels(detector: BoardDetector, first: Frame, last: Frame) -> bool:
