@@ -8,7 +8,7 @@ from typing import Literal
 from rigcheck.errors import ConfigError
 from rigcheck.footage import Clip, Pairing, open_cameras, pair_clips, parse_footage
 from rigcheck.geometry.board_views import CameraSetup
-from rigcheck.jobs.looking import Light
+from rigcheck.jobs.inspecting import Light
 from rigcheck.model import CameraDescription, Finding, RigDescription
 from rigcheck.target.edges import linear_light_table
 

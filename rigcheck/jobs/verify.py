@@ -8,6 +8,7 @@ import numpy as np
 
 from rigcheck.calibration.focus import focus_measurements
 from rigcheck.checks import VERIFY_CHECKS, Limits, effective_limits, overall_verdict, run_checks
+from rigcheck.checks.verification_words import ONE_CAMERA_BLIND, PAIR_BLIND
 from rigcheck.drift.same_rig import refuse_other_rig
 from rigcheck.drift.same_setup import (
     refuse_other_cameras,
@@ -20,7 +21,8 @@ from rigcheck.drift.verification import Verification, verification
 from rigcheck.errors import RigcheckError
 from rigcheck.geometry.board_views import usable_views
 from rigcheck.geometry.robust import HUBER_WIDTH, TUKEY_WIDTH
-from rigcheck.jobs.looking import Looked, refuse_other_board
+from rigcheck.jobs.inspecting import Looked
+from rigcheck.jobs.looking import refuse_other_board
 from rigcheck.jobs.opening import (
     OpenedFootage,
     PairingChoice,
@@ -137,7 +139,8 @@ def verify(
     refuse_other_setup(calibrated, setups)
     lights = {} if asked.rig is None else {c.name: camera_light(c) for c in asked.rig.cameras}
     looked = look_quickly(footage, stored, lights, progress.track("Looking for the board"))
-    refuse_other_board(looked, calibrated.board, footage.clips)
+    if any(all(view[n] is None for view in looked.views) for n in range(len(footage.clips))):
+        refuse_other_board(looked, calibrated.board, footage.clips)
     refuse_other_rig(usable_views(looked.views, calibrated.board), stored)
     run = verification(
         looked.views,
@@ -145,7 +148,11 @@ def verify(
         working_distance_mm=None if asked.rig is None else asked.rig.working_distance_mm,
         upright_deg=_upright_deg(calibrated, asked.rig),
         rejected=looked.rejected,
-        notes=(*asked.notes, *_notes(footage, looked)),
+        notes=(
+            *asked.notes,
+            *_notes(footage, looked),
+            PAIR_BLIND if len(names) == 2 else ONE_CAMERA_BLIND,
+        ),
     )
     run = replace(run, measurements=run.measurements | _focus(run, looked, asked))
     hashes = asked.hashes.copy()

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -10,7 +10,7 @@ from rigcheck.drift.stored import StoredRig
 from rigcheck.drift.telling_views import telling_views
 from rigcheck.footage import Clip
 from rigcheck.geometry.board_views import View, usable_views
-from rigcheck.jobs.looking import Light, Looked, OnProgress, rough_observation
+from rigcheck.jobs.inspecting import Light, Looked, OnProgress, rough_observation
 from rigcheck.jobs.opening import OpenedFootage
 from rigcheck.model import Frame, Observation, Rejection
 from rigcheck.model._arrays import IntArray
@@ -19,11 +19,14 @@ from rigcheck.target.edges import EdgeBlurs, edge_blurs
 
 # Moments glanced at: enough that eight telling ones are among them.
 MOST_GLANCES = 24
-ENOUGH_GLANCES = 12
+ENOUGH_GLANCES = 8
 # Moments looked at closely: six pairs decide (handbook of the field), two more in case of blur or a hand in the way.
 MOST_LOOKS = 8
-# Where key pictures are few, pictures this far behind them are decoded too, the nearest first.
-_BEHIND_KEYS = (12, 24, 36, 48, 60, 90, 120)
+# Key pictures alone will do when there are as many; they cost no decoding of their neighbours.
+_ENOUGH_KEYS = 6
+# Where they are few, or too few of them show the board, pictures this far behind them are decoded too, the nearest
+# first.
+_BEHIND_KEYS = (10, 20, 30, 40, 50, 60, 75, 90)
 
 __all__ = ["ENOUGH_GLANCES", "MOST_GLANCES", "MOST_LOOKS", "glance_positions", "look_quickly"]
 
@@ -54,24 +57,55 @@ def look_quickly(
     InputError
         When a picture cannot be decoded.
     """
-    board = stored.calibration.board
-    places = glance_positions(footage)
-    total = len(places) + MOST_LOOKS
-    detector = BoardDetector(board)
-    moments: list[Moment] = []
-    glanced: list[View] = []
+    detector = BoardDetector(stored.calibration.board)
     with ThreadPoolExecutor(max_workers=2) as pool:
-        for done, moment in enumerate(_moments(footage, places), start=1):
-            moments.append(moment)
-            glanced.append(tuple(pool.map(lambda frame: rough_observation(detector, frame), moment)))
-            on_progress(done, total)
-        close = _chosen(glanced, stored)
-        on_progress(len(places), len(places) + len(close))
+        glances = _Glances(footage=footage, stored=stored, detector=detector, pool=pool, tell=on_progress)
+        places = glance_positions(footage)
+        glances.at(places)
+        further = [place for place in glance_positions(footage, more=True) if place not in places]
+        if glances.usable() < _ENOUGH_KEYS and further:
+            glances.at(further)
+        close, total = glances.chosen(), len(glances.places)
+        on_progress(total, total + len(close))
         inspected = []
         for done, number in enumerate(close, start=1):
-            inspected.append(list(pool.map(lambda frame: _inspect(detector, frame, lights), moments[number])))
-            on_progress(len(places) + done, len(places) + len(close))
-    return _looked(inspected, [places[number] for number in close], len(places), stored)
+            moment = glances.moments[number]
+            inspected.append(list(pool.map(lambda frame: _inspect(detector, frame, lights), moment)))
+            on_progress(total + done, total + len(close))
+    return _looked(inspected, [glances.places[number] for number in close], total, stored)
+
+
+@dataclass(kw_only=True, eq=False)
+class _Glances:
+    """Moments glanced at so far, with their pictures."""
+
+    footage: OpenedFootage
+    stored: StoredRig
+    detector: BoardDetector
+    pool: ThreadPoolExecutor
+    tell: OnProgress
+    places: list[int] = field(default_factory=list)
+    moments: list[Moment] = field(default_factory=list)
+    views: list[View] = field(default_factory=list)
+
+    def at(self, places: Sequence[int]) -> None:
+        """Glance at these moments too."""
+        total = len(self.places) + len(places) + MOST_LOOKS
+        for place, moment in zip(places, _moments(self.footage, places), strict=True):
+            seen = self.pool.map(lambda frame: rough_observation(self.detector, frame), moment)
+            self.places.append(place)
+            self.moments.append(moment)
+            self.views.append(tuple(seen))
+            self.tell(len(self.places), total)
+
+    def usable(self) -> int:
+        """Moments at which every camera shows enough of the board."""
+        kept = usable_views(self.views, self.stored.calibration.board)
+        return sum(all(side is not None for side in view) for view in kept)
+
+    def chosen(self) -> list[int]:
+        """Which of them to look at closely."""
+        return _chosen(self.views, self.stored)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -132,15 +166,21 @@ def _moments(footage: OpenedFootage, places: Sequence[int]) -> Iterator[Moment]:
     yield from ((frame,) for frame in clip.frames_at([int(indices[k]) for k in places]))
 
 
-def glance_positions(footage: OpenedFootage) -> list[int]:
-    """Which moments to glance at: key pictures, and where they are few, pictures soon behind them."""
+def glance_positions(footage: OpenedFootage, *, more: bool = False) -> list[int]:
+    """Which moments to glance at: key pictures, and where they are few, pictures soon behind them.
+
+    With `more` pictures behind them however many they are.
+    """
     count = len(footage.clips[0].indices) if footage.pairing is None else footage.pairing.n_pairs
     if any(clip.info.kind != "video" for clip in footage.clips) or count <= ENOUGH_GLANCES:
         return _spread(np.arange(count), MOST_GLANCES)
     keys = _key_positions(footage)
+    if len(keys) >= _ENOUGH_KEYS and not more:
+        return _spread(keys, MOST_GLANCES)
+    wanted = max(ENOUGH_GLANCES, 2 * len(keys) if more else 0)
     found = keys
     for behind in _BEHIND_KEYS:
-        if len(found) >= ENOUGH_GLANCES:
+        if len(found) >= wanted:
             break
         found = np.union1d(found, keys + behind)
         found = found[found < count]

@@ -38,7 +38,8 @@ def harm_map_figure(found: HarmMap, *, caution_mm: float | None) -> Markup:
     width, height, _ = FACE_BOX_MM
     rows, columns = found.depth_mm.shape
     cell_x, cell_y = width / columns, height / rows
-    largest = max(float(abs(found.depth_mm).max()), 1e-9)
+    # Never darker than the limit deserves: noise on an untouched rig stays light.
+    largest = max(float(abs(found.depth_mm).max()), caution_mm or 0.0, 1e-9)
     shades, words = [], []
     for row in range(rows):
         for column in range(columns):

@@ -45,7 +45,6 @@ def test_harm_of_a_knock_fails_and_says_what_to_look_for():
     assert found["VER01"].status == "fail"
     assert "Do not shoot" in found["VER01"].action
     assert "turned in its mount by convergence +0.0" in found["VER02"].message
-    assert "not seen at all" in found["VER02"].message
     assert found["VER02"].status == "caution"
 
 
@@ -97,14 +96,20 @@ def test_a_changed_focal_length_is_cautioned():
 
 
 @pytest.mark.parametrize(
-    ("moved", "status"), [((8.0, 1.0), "caution"), ((20.0, 2.0), "fail"), ((-20.0, 2.0), "fail")]
+    ("moved", "status"),
+    [
+        ((8.0, 1.0), "caution"),
+        ((20.0, 2.0), "fail"),
+        ((-20.0, 2.0), "fail"),
+        ((6.0, 4.0), "pass"),  # within two of its sigmas
+    ],
 )
 def test_a_moved_plane_of_focus(same, moved, status):
     found = {"lower.focus_moved_mm": Estimate(value=moved[0], sigma=moved[1], unit="mm")}
     run = replace(same, measurements=same.measurements | found)
     one = judged(run)["VER04"]
     assert one.status == status
-    assert "lower was refocused" in one.action
+    assert ("lower was refocused" in one.action) == (status != "pass")
 
 
 def test_the_plane_of_focus_is_skipped_with_a_reason(same):

@@ -82,6 +82,7 @@ def test_a_knock_fails_with_its_size(knocked):
     found = knocked.run.measurements["change.convergence_deg"]
     assert abs(found.value - KNOCK_DEG) < 4 * found.sigma
     assert found.sigma < 0.01
+    assert any("not seen at all" in note for note in knocked.report.notes)
 
 
 def test_what_history_needs_is_kept(same, knocked):
