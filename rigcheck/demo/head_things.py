@@ -11,7 +11,7 @@ from rigcheck.model._arrays import FloatArray, IntArray
 __all__ = ["Capsule", "Things", "capsules", "glasses_frame"]
 
 _AROUND = 16
-_CAP_RINGS = 4
+_CAP_RINGS, _RING_MM = 3, 6.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -93,9 +93,13 @@ def _bar(start: FloatArray, end: FloatArray, radius: float, luminance: float) ->
     other = np.cross(along, side)
     turn = 2 * np.pi * np.arange(_AROUND) / _AROUND
     around = np.cos(turn)[:, None] * side + np.sin(turn)[:, None] * other
-    tilt = np.linspace(-np.pi / 2, np.pi / 2, 2 * _CAP_RINGS)
+    # Rings close enough that the lens bends no edge between them visibly.
+    rings = max(int(np.ceil(length / _RING_MM)), 1) + 1
+    quarter = np.linspace(0, np.pi / 2, _CAP_RINGS + 1)
+    tilt = np.concatenate([-quarter[:0:-1], np.zeros(rings), quarter[1:]])
+    way = np.concatenate([np.zeros(_CAP_RINGS), np.linspace(0, 1, rings), np.ones(_CAP_RINGS)])
     normals = (np.cos(tilt)[:, None, None] * around + np.sin(tilt)[:, None, None] * along).reshape(-1, 3)
-    centres = np.where((np.arange(len(tilt)) < _CAP_RINGS)[:, None], start, end)
+    centres = start + way[:, None] * (end - start)
     vertices = np.repeat(centres, _AROUND, axis=0) + radius * normals
     ring, step = np.meshgrid(np.arange(len(tilt) - 1), np.arange(_AROUND), indexing="ij")
     a = (ring * _AROUND + step).ravel()
