@@ -1,6 +1,7 @@
 """From board footage to a calibration with its checks and its files."""
 
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -30,7 +31,7 @@ from rigcheck.jobs.looking import (
     pictures_again,
     refuse_other_board,
 )
-from rigcheck.jobs.moving import MOST_RUNS, RUN_PICTURES, look_at_motion
+from rigcheck.jobs.moving import MOST_RUNS, RUN_PICTURES, Moving, look_at_motion
 from rigcheck.jobs.opening import (
     OpenedFootage,
     PairingChoice,
@@ -145,13 +146,16 @@ def calibrate(
     refuse_other_board(looked, board_spec, footage.clips)
     known = None if earlier is None else intrinsics_prior(earlier, setups)
     usable = usable_views(looked.views, board_spec)
-    chosen = choose_views(usable, board_spec, setups)
-    track = progress.track("Solving")
-    track(0, 1)
-    solution = solve(
-        [usable[n] for n in chosen], board_spec, setups, lenses=lenses, flat_board=flat_board, prior=known
-    )
-    track(1, 1)
+    with ThreadPoolExecutor(max_workers=1) as beside:
+        # Where the moving board is seen does not depend on the solution: two cores do both at once.
+        moving = beside.submit(_moving, footage, looked, board_spec, progress)
+        chosen = choose_views(usable, board_spec, setups)
+        track = progress.track("Solving")
+        track(0, 1)
+        solution = solve(
+            [usable[n] for n in chosen], board_spec, setups, lenses=lenses, flat_board=flat_board, prior=known
+        )
+        track(1, 1)
     hashes = {path: file_sha256(path) for path in files}
     touched = dict.fromkeys((*files, *footage_paths(footage1, footage2)))
     for clip in footage.clips:
@@ -166,7 +170,7 @@ def calibrate(
             rejected=looked.rejected,
             notes=_notes(footage, looked, len(chosen)),
         )
-    timing = _timing(footage, looked, solution, board_spec, description, progress)
+    timing = _timing(moving.result(), solution, description)
     focus = focus_measurements(run, looked.edges, description)
     flex = plate_flex(run)
     seen = tuple(finding.sentence for finding in plate_findings(looked.surfaces, flex))
@@ -262,18 +266,19 @@ def _look(
     return look_at_pair(footage.pairing, search)
 
 
-def _timing(
-    footage: OpenedFootage,
-    looked: Looked,
-    solution: Solution,
-    board: BoardSpec,
-    rig: RigDescription | None,
-    progress: ProgressSink,
-) -> dict[str, Estimate]:
-    """How much later camera 2's pictures are taken: it shows only while the board moves."""
+def _moving(
+    footage: OpenedFootage, looked: Looked, board: BoardSpec, progress: ProgressSink
+) -> Moving | None:
+    """The moving board, as seen in the same pass or looked for now; None for one camera."""
     if footage.pairing is None:
+        return None
+    return looked.moving or look_at_motion(footage.pairing, board, progress.track("Timing the cameras"))
+
+
+def _timing(moving: Moving | None, solution: Solution, rig: RigDescription | None) -> dict[str, Estimate]:
+    """How much later camera 2's pictures are taken: it shows only while the board moves."""
+    if moving is None:
         return {}
-    moving = looked.moving or look_at_motion(footage.pairing, board, progress.track("Timing the cameras"))
     return synchrony_measurements(
         moving.runs,
         solution,
