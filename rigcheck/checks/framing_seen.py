@@ -103,6 +103,34 @@ def _lids_and_lips(run: FittingRun, limits: Limits) -> Outcome:
     return outcome_for(judged, message, action, remedy=_MARK)
 
 
+def _mouth(run: FittingRun, limits: Limits) -> Outcome:
+    detail = judge_each(
+        run,
+        limits,
+        "framing.mouth_detail",
+        lambda name: run.number(name, "mouth_detail"),
+        words=lambda estimate: number_text(estimate, 2),
+    )
+    sure = judge_each(
+        run,
+        limits,
+        "framing.sureness",
+        lambda name: run.number(name, "sureness"),
+        words=lambda estimate: number_text(estimate, 1),
+    )
+    judged = worse_of(detail, sure)
+    message = (
+        f"Edges within the lips over edges within the eyes: {detail.numbers}; how sure the face mesh is of a face (raw "
+        f"logit): {sure.numbers}. A mask or hand before the mouth lowers both."
+    )
+    action = (
+        f"Look at the picture of {judged.camera}: where a mask, hand or microphone covers mouth or nose, take it "
+        "away and film again; where the face is clear, check the small crosses, and mark points by hand (--points) "
+        "where they are wrong."
+    )
+    return outcome_for(judged, message, action, remedy=_MARK)
+
+
 def _covered(run: FittingRun, limits: Limits) -> Outcome:
     judged = judge_each(
         run, limits, "framing.covered_share", lambda name: run.number(name, "covered_share"), words=percent
@@ -223,6 +251,15 @@ CHECKS: tuple[Check[FittingRun], ...] = (
         remedy="Tighten the helmet, change the pads",
         limit="framing.slip",
         measure=_slip,
+        required=False,
+    ),
+    Check(
+        code="FRM17",
+        title="Mouth uncovered",
+        meaning="Whether a mouth is seen where the points put it, and how sure the face mesh is",
+        remedy="Take mask or hand away; check the points, mark them by hand where wrong",
+        limit="framing.mouth_detail",
+        measure=_mouth,
         required=False,
     ),
     Check(

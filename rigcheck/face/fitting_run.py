@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 
 from rigcheck.face.framing import CameraFraming, camera_framing
 from rigcheck.face.framing_cover import Cover, fixed_before_face
+from rigcheck.face.framing_detail import mouth_detail, sureness
 from rigcheck.face.framing_moves import RigMoves, rig_moves
 from rigcheck.face.framing_pair import face_lengths, nostril_base_mm, pair_agreement
 from rigcheck.face.framing_points import UprightFace, upright_face
@@ -137,8 +138,8 @@ def fitting_run(
     covers = {one.name: fixed_before_face(each, one.pictures) for one, each in zip(seen, faces, strict=True)}
     moves = rig_moves(framings, rig, base)
     measurements: dict[str, Estimate] = {}
-    for one, framing in zip(seen, framings, strict=True):
-        measurements |= _camera_numbers(one, framing, covers[one.name])
+    for one, each, framing in zip(seen, faces, framings, strict=True):
+        measurements |= _camera_numbers(one, each, framing, covers[one.name])
     if len(framings) == 2:
         pair = pair_agreement(framings[0], framings[1], rig)
         if rig is not None:
@@ -184,7 +185,9 @@ def _at_distance(
     ]
 
 
-def _camera_numbers(one: CameraSeen, framing: CameraFraming, cover: Cover) -> dict[str, Estimate]:
+def _camera_numbers(
+    one: CameraSeen, faces: Sequence[UprightFace], framing: CameraFraming, cover: Cover
+) -> dict[str, Estimate]:
     slip = helmet_slip(framing.faces)
     scale = framing.numbers["px_per_mm"]
     numbers = dict(framing.numbers)
@@ -196,6 +199,12 @@ def _camera_numbers(one: CameraSeen, framing: CameraFraming, cover: Cover) -> di
             unit="mm",
             n=slip.slip_px.n,
         )
+    numbers |= {"mouth_detail": mouth_detail(faces, one.pictures), "sureness": sureness(faces)}
+    width, height = framing.size_px
+    numbers |= {
+        "width_px": Estimate(value=float(width), unit="px", n=len(faces)),
+        "height_px": Estimate(value=float(height), unit="px", n=len(faces)),
+    }
     numbers["seen_share"] = Estimate(value=len(one.faces) / max(one.looked, len(one.faces)), n=one.looked)
     numbers["turned_deg"] = Estimate(value=float(one.turned_deg), unit="deg", n=len(one.faces))
     if framing.widest is not None and scale.value:
@@ -204,8 +213,3 @@ def _camera_numbers(one: CameraSeen, framing: CameraFraming, cover: Cover) -> di
             value=opening, sigma=opening * (scale.sigma or 0.0) / scale.value, unit="mm", n=1
         )
     return {f"framing.{one.name}.{name}": number for name, number in numbers.items()}
-
-
-def faces_of(one: CameraSeen) -> tuple[UprightFace, ...]:
-    """Faces of one camera in the upright picture."""
-    return tuple(upright_face(face, _turn(one)) for face in one.faces)

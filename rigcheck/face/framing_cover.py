@@ -21,7 +21,7 @@ _FEWEST_POINTS = 100
 _SOFT_PX = 1.2
 # Share of an edge's energy over time that stands still: of something fixed more than the first, and by the second more
 # than what follows the face; where the face moves, by the third less.
-_STANDS, _FIXED, _MOVES = 0.8, 0.2, 0.05
+_STANDS, _FIXED, _MOVES = 0.8, 0.25, 0.05
 _LEAST_JUDGED = 0.1
 # Energy of an edge, in that of the face's smoothest twentieth, from which on it is more than noise.
 _TEXTURE = 3.0

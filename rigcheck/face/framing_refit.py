@@ -68,6 +68,11 @@ def _px_per_mm(name: str, today: Mapping[str, Estimate]) -> tuple[float | None, 
 def _both(
     name: str, today: Mapping[str, Estimate], approved: Mapping[str, Estimate]
 ) -> tuple[Estimate, Estimate] | str:
+    camera = name.rpartition(".")[0]
+    for side in ("width_px", "height_px"):
+        sizes = [each.get(f"{camera}.{side}") for each in (today, approved)]
+        if all(size is not None for size in sizes) and len({size.value for size in sizes if size}) > 1:
+            return "the pictures of the approved fitting have another size, as of a proxy"
     now, then = today.get(name), approved.get(name)
     for estimate, which in ((then, "the approved fitting"), (now, "today's fitting")):
         if estimate is None:

@@ -21,6 +21,7 @@ from rigcheck.model import (
     RigidTransform,
     StereoRig,
 )
+from rigcheck.opencv import cv2
 
 pytestmark = pytest.mark.xdist_group("rendered-face")
 
@@ -153,6 +154,19 @@ def test_eyes_shut():
     results = judged(fitting_run([seen(list(clip.pictures[0]))]))
     assert results["FRM10"].status == "caution"
     assert "eyes open" in results["FRM10"].action
+
+
+def test_mask_before_the_mouth():
+    def masked(picture):
+        covered = picture.copy()
+        cv2.ellipse(covered, (180, 320), (90, 110), 0, 0, 360, 120, -1)
+        return covered
+
+    clear = of(few(talking_clip().pictures[1]))["FRM17"]
+    covered = of([masked(picture) for picture in few(talking_clip().pictures[1])])["FRM17"]
+    assert clear.status == "pass", clear.message
+    assert covered.status == "fail", covered.message
+    assert "mask" in covered.action
 
 
 def rocked(pictures):
