@@ -57,6 +57,6 @@ def _eye_luminance(radius: Float32, angle: Float32, seed: int) -> Float32:
     iris *= 1 - 0.6 * ramp(radius, IRIS_MM / 2 - 1.1, IRIS_MM / 2 - 0.1)
     iris = iris * ramp(radius, PUPIL_MM / 2 - 0.15, PUPIL_MM / 2 + 0.15) + 0.004
     veins = 1 - 0.22 * np.abs(np.sin(7 * angle + 1.3 * np.sin(0.9 * radius + phases[1]))) ** 24
-    white = 0.40 * veins * (1 - 0.28 * ramp(radius, 9.0, 14.0))
+    white = 0.34 * veins * (1 - 0.28 * ramp(radius, 9.0, 14.0))
     share = ramp(radius, IRIS_MM / 2 - _SOFT_MM, IRIS_MM / 2 + _SOFT_MM)
     return np.asarray(iris * (1 - share) + white * share, dtype=np.float32)

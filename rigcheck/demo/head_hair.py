@@ -41,7 +41,8 @@ def _hair_masks(at: NDArray[np.floating]) -> dict[str, NDArray[np.floating]]:
     middle, half = np.interp(x, *_BROW_LINE), np.interp(x, *_BROW_HALF)
     return {
         "brow": front * ramp(half - np.abs(y - root[1] - middle), -1.2, 1.2) * (half > 0),
-        "scalp": ramp(-(y - root[1]) + 0.55 * (z - root[2]), 62.0, 72.0),
+        "scalp": ramp(-(y - root[1]) + 0.55 * (z - root[2]), 52.0, 60.0),
+        "cap": ramp(-(y - root[1]) + 0.55 * (z - root[2]), 38.0, 39.0),
         "beard": beard,
         "moustache": moustache,
         "fringe": front * (1 - ramp(y, root[1] - 8.0, root[1] - 3.0)),
@@ -82,7 +83,8 @@ def canvas_hair(fine_mm: FloatArray, edges: FloatArray) -> dict[str, BoolArray]:
 def hair_worn(performer: Performer) -> tuple[str, ...]:
     """Kinds of hair that a performer has."""
     worn = ["brow", "lash"]
-    worn += ["scalp"] if performer.hair != "none" else []
+    worn += ["scalp"] if performer.hair in ("short", "fringe") else []
+    worn += ["cap"] if performer.hair == "cap" else []
     worn += ["fringe"] if performer.hair == "fringe" else []
     worn += ["beard"] if max(performer.beard, performer.stubble) > 0 else []
     worn += ["moustache"] if max(performer.moustache, performer.stubble) > 0 else []
@@ -128,8 +130,10 @@ def paint_hair(
         cover = np.maximum(cover, ramp(long + masks["fringe"], 1.0, 1.4) * masks["fringe"])
     dark = np.float32(min(0.04, 0.5 * performer.skin_luminance))
     if performer.hair == "cap":
-        paint.luminance[at] += scalp * (np.float32(0.1) * (0.8 + 0.4 * short) - paint.luminance[at])
-        paint.shine[at] *= 1 - scalp
+        cloth = masks["cap"]
+        paint.luminance[at] += cloth * (np.float32(0.1) * (0.8 + 0.4 * short) - paint.luminance[at])
+        paint.shine[at] *= 1 - cloth
+        cover = cover * (1 - cloth)
     paint.luminance[at] += cover * (dark - paint.luminance[at])
     paint.shine[at] *= 1 - 0.7 * cover
 

@@ -167,7 +167,7 @@ def _skin(performer: Performer, placed: _Placed, places: Float32, fineness: Floa
     change = np.float32(_SKIN_CONTRAST * performer.detail) * (fine[0] + np.float32(0.8) * broad[0])
     luminance = np.float32(performer.skin_luminance) * np.exp(change)
     if performer.freckles > 0:
-        luminance *= 1 - np.float32(0.5 * performer.freckles) * np.maximum(fine[3], broad[3])
+        luminance *= 1 - np.float32(0.5 * performer.freckles) * fine[3]
     count = len(fineness)
     return Paint(
         luminance=luminance,

@@ -44,7 +44,7 @@ def glasses_frame(posed: PosedHead) -> Things:
     """Rims before the eyes, a bridge and two temples, head frame; they follow the resting skull."""
     left, right = (eye.centre_mm for eye in posed.eyes)
     radius = 0.36 * float(np.linalg.norm(left - right))
-    before = posed.eyes[0].radius_mm + 9.0
+    before = posed.eyes[0].radius_mm + 16.0
     parts = []
     inner = []
     for centre in (left, right):
