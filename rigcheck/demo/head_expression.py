@@ -29,7 +29,7 @@ __all__ = [
 JAW_FULL_DEG = 30.0  # turn of the jaw that counts as fully open
 
 # Path of the jaw's hinge as it opens, in the average geometry: turn in degrees, shift forward and down in mm.
-# The handbook's check values of opening come from the same model: a turn of 30 degrees drops the menton by 34 mm
+# With the jaw's average proportions a turn of 30 degrees drops the menton by 34 mm
 # and takes it back by 49 mm.
 _TURNS_DEG = (0.0, 20.0, 30.0, 34.0)
 _FORWARD_MM = (0.0, 6.0, 9.0, 9.5)
