@@ -17,16 +17,16 @@ from rigcheck.model._arrays import IntArray
 from rigcheck.target import BoardDetector
 from rigcheck.target.edges import EdgeBlurs, edge_blurs
 
-# Moments glanced at: enough that eight telling ones are among them.
+# Moments glanced at: enough that telling ones are among them.
 MOST_GLANCES = 24
 ENOUGH_GLANCES = 8
-# Moments looked at closely: six pairs decide (handbook of the field), two more in case of blur or a hand in the way.
-MOST_LOOKS = 8
+# Moments looked at closely: six pairs tell every change that matters (tests/bench/bench_verify.py).
+MOST_LOOKS = 6
 # Key pictures alone will do when there are as many; they cost no decoding of their neighbours.
 _ENOUGH_KEYS = 6
 # Where they are few, or too few of them show the board, pictures this far behind them are decoded too, the nearest
 # first.
-_BEHIND_KEYS = (10, 20, 30, 40, 50, 60, 75, 90)
+_BEHIND_KEYS = (7, 14, 21, 28, 35, 42, 49, 63)
 
 __all__ = ["ENOUGH_GLANCES", "MOST_GLANCES", "MOST_LOOKS", "glance_positions", "look_quickly"]
 
