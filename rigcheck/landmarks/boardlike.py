@@ -9,6 +9,9 @@ __all__ = ["looks_like_board"]
 
 _LONGER_SIDE = 640
 _LEAST_SQUARES = 8
+_LEAST_AREA_PX = (
+    100.0  # squares of a board held before a face are far larger; markers, freckles and hairs are not
+)
 _ALIKE = 2.5  # how far areas of one board's squares may differ, seen at a slant
 
 
@@ -34,9 +37,12 @@ def looks_like_board(grey: NDArray[np.uint8]) -> bool:
 def _four_sided_area(contour: NDArray[np.integer | np.floating]) -> float:
     """Area of a convex four-sided contour, else 0."""
     area = float(cv2.contourArea(contour))
-    if area < 40.0:
+    if area < _LEAST_AREA_PX:
         return 0.0
-    outline = cv2.approxPolyDP(contour, 0.06 * float(cv2.arcLength(contour, True)), True).reshape(-1, 2)
+    outline = cv2.approxPolyDP(contour, 0.05 * float(cv2.arcLength(contour, True)), True).reshape(-1, 2)
     if len(outline) != 4 or not cv2.isContourConvex(outline.reshape(-1, 1, 2)):
         return 0.0
-    return area if float(cv2.contourArea(outline)) < 1.25 * area else 0.0
+    corners = outline.astype(np.float64)
+    sides = np.linalg.norm(corners - np.roll(corners, -1, axis=0), axis=1)
+    square = float(sides.min()) > 0.5 * float(sides.max())
+    return area if square and 0.9 < float(cv2.contourArea(outline)) / area < 1.12 else 0.0

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,10 +18,11 @@ from rigcheck.landmarks.gates import (
     nose_outside,
     shape_fault,
 )
+from rigcheck.landmarks.looking import Look, looked_thrice
 from rigcheck.landmarks.mesh import FaceMesh, region_of_points
 from rigcheck.landmarks.noface import NoFace, no_face, nothing_seen, turned_face
 from rigcheck.landmarks.sampling import PictureLevels
-from rigcheck.landmarks.sigma import Looks, base_shares, mesh_sigma_px
+from rigcheck.landmarks.sigma import Looks, MeshLook, base_shares, mesh_sigma_px
 from rigcheck.model import FaceLandmarks, Finding, Frame
 from rigcheck.model._arrays import FloatArray
 
@@ -30,15 +32,17 @@ _PADDING = 0.4
 _MOST_FACES = 3
 _SECOND_FACE = 0.5  # eye distance of another face from which on it is not mere background
 _CLEARLY_BETTER = 4.0  # logits
+_LEAST_TURNED_LOGIT = 13.0
 _SHUT = 0.12
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class _Fit:
-    """One face of an upright picture: points, how far the mirrored look differs, raw logit, what is wrong."""
+    """One face of an upright picture: how far the mirrored and the wide look differ, and what is wrong."""
 
     points_px: FloatArray
     spread_px: FloatArray
+    wide_px: FloatArray
     logit: float
     fault: str | None
     dots: int
@@ -65,8 +69,7 @@ class FaceFinder:
     def __init__(self, looks: Looks | None = None) -> None:
         self._detector = FaceDetector()
         self._mesh = FaceMesh()
-        self._shares = base_shares(self._mesh.lip_indices, self._mesh.eye_indices)
-        self.looks = looks or Looks()
+        self._shares = base_shares(self._mesh.lip_indices, self._mesh.eye_indices, looks or Looks())
 
     def find(self, frame: Frame, *, mount_rotation_deg: int = 0) -> FaceLandmarks | NoFace:
         """Find the face of one picture.
@@ -116,7 +119,7 @@ class FaceFinder:
             fits = self._fits(image, (mount_rotation_deg + turned) % 360)
             logits[turned] = max((fit.logit for fit in fits if fit.fault is None), default=-np.inf)
         turned = max(logits, key=lambda each: logits[each])
-        return turned if logits[turned] >= max(best + _CLEARLY_BETTER, SURE_LOGIT - _CLEARLY_BETTER) else None
+        return turned if logits[turned] >= max(best + _CLEARLY_BETTER, _LEAST_TURNED_LOGIT) else None
 
     def _fits(self, image: NDArray[np.uint8], turn_deg: int) -> list[_Fit]:
         """All faces of the picture turned upright; those without fault first found decide."""
@@ -136,19 +139,20 @@ class FaceFinder:
         region = region_of_points(second.points_px)
         # Stretching a dark picture makes dots of its noise.
         dots = None if attempt.stretched else dots_on_face(picture, region, second.points_px)
+        look: Look = partial(self._mesh.look, picture)
         if dots is not None and dots.count >= LEAST_DOTS:
-            second = dots.look(self._mesh, region)
-            mirrored = dots.look(self._mesh, region, mirrored=True)
-        else:
-            mirrored = self._mesh.look(picture, region, mirrored=True)
-        points = (second.points_px + mirrored.points_px) / 2
-        logit = min(second.logit, mirrored.logit)
+            look = partial(dots.look, self._mesh)
+            second = look(region)
+        looks = looked_thrice(second, look)
+        points = (looks.plain.points_px + looks.mirrored.points_px) / 2
+        logit = min(looks.plain.logit, looks.mirrored.logit)
         fault = shape_fault(face_shape(points))
         if fault is None and logit < LEAST_LOGIT:
             fault = f"the face mesh is unsure, {logit:.1f} where {LEAST_LOGIT:g} is needed"
         return _Fit(
             points_px=points,
-            spread_px=np.linalg.norm(second.points_px - mirrored.points_px, axis=1),
+            spread_px=np.linalg.norm(looks.plain.points_px - looks.mirrored.points_px, axis=1),
+            wide_px=np.linalg.norm(looks.wide.points_px - points, axis=1),
             logit=logit,
             fault=fault,
             dots=0 if dots is None else dots.count,
@@ -187,14 +191,18 @@ class FaceFinder:
     ) -> FaceLandmarks:
         upright = np.array(upright_size(frame.size_px, turn_deg))
         outside = np.asarray(np.any((fit.points_px < -0.5) | (fit.points_px > upright - 0.5), axis=1))
-        sigma = mesh_sigma_px(
-            fit.points_px, self._shares, spread_px=fit.spread_px, logit=fit.logit, outside=outside
+        look = MeshLook(
+            spread_px=fit.spread_px,
+            wide_px=fit.wide_px,
+            logit=fit.logit,
+            outside=outside,
+            dots=fit.dots >= LEAST_DOTS,
         )
         return FaceLandmarks(
             ref=frame.ref,
             image_size_px=frame.size_px,
             points_px=recorded_points(fit.points_px, frame.size_px, turn_deg),
-            sigma_px=sigma,
+            sigma_px=mesh_sigma_px(fit.points_px, self._shares, look),
             found_by="mesh",
             turned_deg=turned_deg,
             score=fit.logit,
