@@ -119,7 +119,7 @@ def test_the_iris_has_the_published_width():
     row, x = truth.sharp[round(y)], round(x)
     level = (row[x - 45 : x + 46].max() + row[x + 36]) / 2  # between the white and the iris's dark rim
     outside = np.flatnonzero(row > level)
-    left, right = outside[outside < x - 20].max(), outside[outside > x + 20].min() - 1
+    left, right = outside[outside < x - 32].max(), outside[outside > x + 32].min() - 1
     depth = truth.camera_from_rig.apply(truth.points_rig_mm["iris_left"])[2]
     width = (right - left) * depth / truth.camera.focal_px[0]
     assert width == pytest.approx(11.7, abs=0.25)  # mm: whole pixels of 0.14 mm at both edges
@@ -196,7 +196,7 @@ def test_a_bar_out_of_focus_has_the_edge_of_its_disc():
     truth = picture(scene).truth
     lens = scene.rig.lenses[0]
     depth = float(truth.depth_mm[360, 270])
-    row = truth.light[300:420].mean(axis=0).astype(float)
+    row = truth.light[352:369].mean(axis=0).astype(float)
     start = row[150:270]
     spread = np.diff(start) / (start[-1] - start[0])
     at = np.arange(len(spread))
@@ -205,9 +205,8 @@ def test_a_bar_out_of_focus_has_the_edge_of_its_disc():
     edge_depth = depth + 9.0  # the bar's outline lies beside its axis
     disc = (f / n) * f * abs(edge_depth - focused) / (edge_depth * (focused - f)) * 1000 / lens.pixel_pitch_um
     assert disc > 5
-    assert 4 * np.sqrt(variance - lens.sharpest_px**2) == pytest.approx(
-        disc, rel=0.05
-    )  # one disc for the whole bar
+    variance -= lens.sharpest_px**2 + 1 / 12  # the lens's own blur; differences of whole pixels
+    assert 4 * np.sqrt(variance) == pytest.approx(disc, rel=0.05)  # one disc for the whole bar
 
 
 def test_noise_follows_photon_transfer():
