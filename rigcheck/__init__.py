@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from rigcheck.jobs.board import draw_board
     from rigcheck.jobs.calibrate import CalibrationResult, PairingChoice, calibrate, write_calibration
     from rigcheck.jobs.compare import ComparisonResult, compare, write_comparison
+    from rigcheck.jobs.fitting import FittingInputs, FittingResult, fitting, write_fitting
     from rigcheck.jobs.history import HistoryResult, history, write_history
     from rigcheck.jobs.verify import VerificationResult, verify, write_verification
     from rigcheck.model import BoardSpec, Calibration, RigDescription, StereoRig
@@ -29,6 +30,8 @@ __all__ = [
     "Calibration",
     "CalibrationResult",
     "ComparisonResult",
+    "FittingInputs",
+    "FittingResult",
     "HistoryResult",
     "PairingChoice",
     "RigDescription",
@@ -38,6 +41,7 @@ __all__ = [
     "calibrate",
     "compare",
     "draw_board",
+    "fitting",
     "history",
     "read_board",
     "read_calibration",
@@ -46,11 +50,16 @@ __all__ = [
     "verify",
     "write_calibration",
     "write_comparison",
+    "write_fitting",
     "write_history",
     "write_verification",
 ]
 
 _HOMES = {
+    "FittingInputs": "rigcheck.jobs.fitting",
+    "FittingResult": "rigcheck.jobs.fitting",
+    "fitting": "rigcheck.jobs.fitting",
+    "write_fitting": "rigcheck.jobs.fitting",
     "BoardSpec": "rigcheck.model",
     "Calibration": "rigcheck.model",
     "CalibrationResult": "rigcheck.jobs.calibrate",

@@ -124,9 +124,14 @@ def effective_limits(
 
 
 def _camera_limit(name: str, cameras: Sequence[str]) -> tuple[str, str] | None:
-    """Camera and limit of an override for one camera; None when it is for all."""
-    camera = next((each for each in cameras if name.startswith(f"{each}.framing.")), None)
-    return None if camera is None else (camera, name.removeprefix(f"{camera}."))
+    """Camera and limit of an override for one camera; None when it is for all.
+
+    Where the cameras' names are not known, every name is taken for one: the command then has no use for the limit.
+    """
+    camera, found, rest = name.partition(".framing.")
+    if not found or not camera or (cameras and camera not in cameras):
+        return None
+    return camera, f"framing.{rest}"
 
 
 def _check_override(name: str, value: float, origin: str) -> None:

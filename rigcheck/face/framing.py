@@ -262,7 +262,7 @@ def _jaw_open(
 
 def _chin_margin(faces: Sequence[UprightFace]) -> Estimate:
     margins = [one.size_px[1] - 0.5 - float(one.chin_px[1]) for one in faces]
-    return combined(margins, [one.sigma("chin") for one in faces], unit="px", reason=_NO_POINT)
+    return combined(margins, [one.chin_sigma_px for one in faces], unit="px", reason=_NO_POINT)
 
 
 def nostril_ideal_px(framing: CameraFraming) -> FloatArray:
