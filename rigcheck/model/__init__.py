@@ -17,6 +17,7 @@ from rigcheck.model.camera import DISTORTION_LENGTHS, CameraModel, LensModel, Ri
 from rigcheck.model.estimate import Estimate, FitSummary
 from rigcheck.model.face import FACE_POINTS, N_FACE_POINTS, FaceLandmarks, MarkedPoints
 from rigcheck.model.frame import ClipInfo, Finding, Frame, FrameRef
+from rigcheck.model.matches import PatchMatches
 from rigcheck.model.observation import Observation, Rejection
 from rigcheck.model.performer import ApprovedFitting, Knock, PerformerLooks, PerformerRecord, Worn
 from rigcheck.model.result import CheckResult, EffectiveLimit, Provenance, Report, Status
@@ -50,6 +51,7 @@ __all__ = [
     "MarkedPoints",
     "ModelScore",
     "Observation",
+    "PatchMatches",
     "PerformerLooks",
     "PerformerRecord",
     "Provenance",

@@ -1,0 +1,6 @@
+"""Sub-pixel matches of skin detail between the two cameras."""
+
+from rigcheck.matching.pair import PairMatcher, match_pair
+from rigcheck.matching.refine import PatchShape
+
+__all__ = ["PairMatcher", "PatchShape", "match_pair"]

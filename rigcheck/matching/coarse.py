@@ -1,0 +1,136 @@
+"""From a guide to a smooth map of picture 1 onto picture 2, good to a pixel or two."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rigcheck.matching.guide import Guide, grid_places, map_at
+from rigcheck.matching.refine import read_at
+from rigcheck.model._arrays import FloatArray
+from rigcheck.opencv import cv2
+
+__all__ = ["CoarseMap", "coarse_map", "flow_cell_px"]
+
+Float32 = NDArray[np.float32]
+Picture8 = NDArray[np.uint8]
+
+_FLOW_SIDE = 360.0  # longer side of the pictures between which flow is found
+_WINDOW_CELLS = 9
+_CHOICE_SMOOTHED = 2.0
+_FLOW_SMOOTHED = 1.5
+_SLOPE_STEP = 1.0
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class CoarseMap:
+    """`field` (h, w, 2) float32: px in picture 2 of cells that cover picture 1 of `size_px` (width, height)."""
+
+    field: Float32
+    size_px: tuple[int, int]
+
+    def at(self, places_px: FloatArray) -> FloatArray:
+        """Places (N, 2) carried into picture 2, px."""
+        return map_at(self.field, places_px, self.size_px).astype(np.float64)
+
+    def slope(self, places_px: FloatArray) -> FloatArray:
+        """Local map (N, 2, 2): column k is the step in picture 2 per pixel along axis k of picture 1."""
+        reach = 2.0 * self.size_px[0] / self.field.shape[1]
+        columns = [
+            (self.at(places_px + step) - self.at(places_px - step)) / (2 * reach)
+            for step in (np.array([reach, 0.0]), np.array([0.0, reach]))
+        ]
+        return np.stack(columns, axis=-1)
+
+
+def flow_cell_px(size_px: tuple[int, int]) -> float:
+    """Side of the cells at which flow is found, px of the whole picture."""
+    return max(max(size_px) / _FLOW_SIDE, 1.0)
+
+
+def coarse_map(first: Picture8, second: Picture8, mask: NDArray[np.bool_], guide: Guide) -> CoarseMap:
+    """Choose among the guide's candidates cell by cell, then follow what is left by dense flow.
+
+    Parameters
+    ----------
+    first, second : (H, W) uint8
+    mask : (H, W) bool
+        Of picture 1, where matches are wanted.
+    guide : Guide
+
+    References
+    ----------
+    Collins, CVPR 1996 (sweeping planes). Kroeger et al., ECCV 2016 (dense inverse search).
+    """
+    size = (first.shape[1], first.shape[0])
+    start = guide.maps[0]
+    if len(guide.maps) > 1:
+        start = _chosen(first, second, mask, guide)
+    cell = flow_cell_px(size)
+    places = grid_places(size, cell)
+    field = map_at(start, places, size)
+    shape = (places.shape[1], places.shape[0])
+    small1 = cv2.resize(first, shape, interpolation=cv2.INTER_AREA)
+    other = _shrunk(second, cell)
+    ratio = np.array([other.shape[1] / second.shape[1], other.shape[0] / second.shape[0]], dtype=np.float32)
+    flow_finder = cv2.DISOpticalFlow.create(cv2.DISOPTICAL_FLOW_PRESET_MEDIUM)
+    flow_finder.setFinestScale(0)
+    warped = read_at(other.astype(np.float32), (field + 0.5) * ratio - 0.5, linear=True)
+    start = np.zeros((*places.shape[:2], 2), dtype=np.float32)
+    found = flow_finder.calc(_even(small1.astype(np.float32)), _even(warped), start)
+    flow = cv2.GaussianBlur(cv2.medianBlur(found, 5), (0, 0), _FLOW_SMOOTHED)
+    x, y = np.meshgrid(np.arange(shape[0], dtype=np.float32), np.arange(shape[1], dtype=np.float32))
+    moved = np.stack([x, y], axis=-1) + flow
+    field = read_at(field.astype(np.float32), moved, linear=True)
+    return CoarseMap(field=np.ascontiguousarray(field), size_px=size)
+
+
+def _shrunk(picture: Picture8, cell_px: float) -> NDArray[np.uint8]:
+    size = tuple(max(round(side / cell_px), 1) for side in picture.shape[::-1])
+    return np.asarray(cv2.resize(picture, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
+
+
+def _even(values: Float32) -> Picture8:
+    """Take local mean and spread out, so that lamps seen from two places look alike; (H, W) uint8."""
+    off = values - cv2.blur(values, (41, 41))
+    spread = cv2.sqrt(cv2.blur(off * off, (41, 41)))
+    scaled = off / cv2.max(spread, 2.0) * 40.0 + 128.0
+    return np.asarray(np.clip(np.rint(scaled), 0, 255), dtype=np.uint8)
+
+
+def _chosen(first: Picture8, second: Picture8, mask: NDArray[np.bool_], guide: Guide) -> Float32:
+    """Per cell the candidate under which the two pictures correlate best, smoothed over the face."""
+    rows, columns = guide.maps.shape[1:3]
+    small1 = cv2.resize(first, (columns, rows), interpolation=cv2.INTER_AREA).astype(np.float32)
+    other = _shrunk(second, guide.cell_px).astype(np.float32)
+    ratio = np.array([other.shape[1] / second.shape[1], other.shape[0] / second.shape[0]], dtype=np.float32)
+    window = (_WINDOW_CELLS, _WINDOW_CELLS)
+    mean1 = cv2.blur(small1, window)
+    spread1 = cv2.blur(small1 * small1, window) - mean1 * mean1
+    wanted = cv2.resize(mask.astype(np.float32), (columns, rows), interpolation=cv2.INTER_AREA)
+    alike = np.zeros((len(guide.maps), rows, columns), dtype=np.float32)
+    for number, candidate in enumerate(guide.maps):
+        seen = read_at(other, (candidate + 0.5) * ratio - 0.5, linear=True)
+        mean2 = cv2.blur(seen, window)
+        spread2 = cv2.blur(seen * seen, window) - mean2 * mean2
+        both = cv2.blur(small1 * seen, window) - mean1 * mean2
+        alike[number] = both / np.sqrt(np.maximum(spread1, 1.0) * np.maximum(spread2, 1.0))
+    best = alike.argmax(axis=0).astype(np.float32)
+    sure = np.clip(alike.max(axis=0) - 0.3, 0.0, 1.0) ** 2 * wanted + 1e-4
+    level = cv2.medianBlur(best, 5)
+    for _ in range(3):
+        smooth = cv2.GaussianBlur(level * sure, (0, 0), _CHOICE_SMOOTHED) / cv2.GaussianBlur(
+            sure, (0, 0), _CHOICE_SMOOTHED
+        )
+        sure = sure * np.exp(-0.5 * ((best - smooth) / 2.0) ** 2) + 1e-6
+        level = best
+    return _blended(guide.maps, np.clip(smooth, 0, len(guide.maps) - 1))
+
+
+def _blended(maps: Float32, level: Float32) -> Float32:
+    low = np.minimum(level.astype(np.int64), len(maps) - 2)
+    share = (level - low)[..., None]
+    row, column = np.indices(level.shape)
+    return np.asarray(
+        maps[low, row, column] * (1 - share) + maps[low + 1, row, column] * share, dtype=np.float32
+    )

@@ -1,0 +1,308 @@
+"""Matches of skin detail between the two pictures of one moment."""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rigcheck.errors import InputError
+from rigcheck.matching.choose import chosen_places, well_lit
+from rigcheck.matching.coarse import CoarseMap, coarse_map, flow_cell_px
+from rigcheck.matching.guide import Guide, alike_guide, plane_guides, point_guide
+from rigcheck.matching.honest import pair_distance_px, scatter_scale, with_relief
+from rigcheck.matching.outliers import apart_from_neighbours, beyond, smooth_removed, unlike_brightness
+from rigcheck.matching.refine import FittedPatches, PatchShape, fit_patches, read_at
+from rigcheck.model import ImageArray, PatchMatches, StereoRig
+from rigcheck.model._arrays import BoolArray, FloatArray, IntArray
+from rigcheck.opencv import cv2
+
+__all__ = ["PairMatcher", "match_pair"]
+
+Float32 = NDArray[np.float32]
+
+_CHOICE_SIDE = 90  # cells along the longer side of the grid on which depth is chosen
+_LEAST_SIDE_PX = 64
+_ROUGH_STEPS, _FINE_STEPS, _BACK_STEPS = 4, 10, 4
+_LEAST_SCORE = 0.7
+_LARGEST_SIGMA_PX = 0.35
+_LARGEST_LAST_STEP_PX = 0.03
+_ROUND_TRIP_PX = 0.25
+_BRIGHTNESS = 0.08
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Picture:
+    """One picture made ready: as it is for search, smoothed whole and at half size for fitting."""
+
+    eight: NDArray[np.uint8]
+    whole: Float32
+    half: Float32
+    allowed: BoolArray
+
+
+class PairMatcher:
+    """Matches pictures of one pair of cameras, moment after moment.
+
+    Parameters
+    ----------
+    rig : StereoRig or None
+        The calibrated pair; None when there is no calibration.
+    nearest_mm, farthest_mm : float
+        Range of the face from the middle of the baseline.
+    wanted : int
+        Matches hoped for in a picture full of face.
+    shape : PatchShape
+
+    Notes
+    -----
+    What depends on the pair alone is computed once, here. Not changed by :meth:`match`.
+    """
+
+    def __init__(
+        self,
+        rig: StereoRig | None = None,
+        *,
+        nearest_mm: float = 120.0,
+        farthest_mm: float = 300.0,
+        wanted: int = 300,
+        shape: PatchShape | None = None,
+    ) -> None:
+        self._rig = rig
+        self._wanted = wanted
+        self._shape = shape or PatchShape()
+        self._planes: Guide | None = None
+        if rig is not None:
+            cell = max(rig.camera1.image_size_px) / _CHOICE_SIDE
+            self._planes = plane_guides(rig, nearest_mm=nearest_mm, farthest_mm=farthest_mm, cell_px=cell)
+
+    def match(
+        self,
+        image1: ImageArray,
+        image2: ImageArray,
+        *,
+        mask1: BoolArray | None = None,
+        mask2: BoolArray | None = None,
+        known_px: tuple[FloatArray, FloatArray] | None = None,
+    ) -> PatchMatches:
+        """Match two pictures of one moment.
+
+        Parameters
+        ----------
+        image1, image2 : (H, W) or (H, W, 3) uint8 or uint16, as recorded
+            uint16 holds its code values in the low bits; the larger of the two pictures' values sets full scale.
+        mask1, mask2 : (H, W) bool, optional
+            Where matches may lie; everywhere when left out.
+        known_px : two (N, 2) float64, px, optional
+            Points known roughly in both pictures (the face mesh's): the guide when there is no calibration. Without
+            either the pictures themselves must give one.
+
+        Returns
+        -------
+        PatchMatches
+            Possibly empty: that nothing matched is a finding, not an error.
+
+        Raises
+        ------
+        InputError
+            When sizes disagree with the calibration or the masks.
+        EstimationError
+            Without calibration, when the pictures have too little in common for a guide.
+        """
+        self._check(image1, image2, mask1, mask2)
+        first, second = _prepared(image1, mask1, self._shape), _prepared(image2, mask2, self._shape)
+        guide = self._guide(first, second, mask1, known_px)
+        wanted = np.ones(first.eight.shape, dtype=bool) if mask1 is None else mask1
+        rough = coarse_map(first.eight, second.eight, wanted, guide)
+        places = chosen_places(first.whole, first.allowed, wanted=self._wanted, reach_px=self._shape.radius)
+        return self._fitted(first, second, places, rough)
+
+    def _check(
+        self, image1: ImageArray, image2: ImageArray, mask1: BoolArray | None, mask2: BoolArray | None
+    ) -> None:
+        cameras = (None, None) if self._rig is None else (self._rig.camera1, self._rig.camera2)
+        for image, mask, camera in zip((image1, image2), (mask1, mask2), cameras, strict=True):
+            size = (image.shape[1], image.shape[0])
+            if min(size) < _LEAST_SIDE_PX:
+                raise InputError(
+                    f"matching: a picture of {size[0]} × {size[1]} px found, {_LEAST_SIDE_PX} px needed each way",
+                    hint="give the pictures at the size they were recorded",
+                )
+            if camera is not None and size != camera.image_size_px:
+                raise InputError(
+                    f"matching: {camera.name}: a picture of {size[0]} × {size[1]} px found, "
+                    f"{camera.image_size_px[0]} × {camera.image_size_px[1]} px needed by the calibration",
+                    hint="use the calibration made for pictures of this size",
+                )
+            if mask is not None and mask.shape != image.shape[:2]:
+                raise InputError(
+                    f"matching: a mask of {mask.shape[1]} × {mask.shape[0]} px found, "
+                    f"{size[0]} × {size[1]} px needed",
+                    hint="make the mask for the picture it goes with",
+                )
+
+    def _guide(
+        self,
+        first: _Picture,
+        second: _Picture,
+        mask1: BoolArray | None,
+        known_px: tuple[FloatArray, FloatArray] | None,
+    ) -> Guide:
+        size = (first.eight.shape[1], first.eight.shape[0])
+        if self._planes is not None:
+            return self._planes
+        if known_px is not None:
+            return point_guide(*known_px, size_px=size, cell_px=flow_cell_px(size))
+        mask = None if mask1 is None else mask1.astype(np.uint8) * 255
+        return alike_guide(first.eight, second.eight, mask, cell_px=flow_cell_px(size))
+
+    def _fitted(self, first: _Picture, second: _Picture, places: IntArray, rough: CoarseMap) -> PatchMatches:
+        centres = places.astype(np.float64)
+        start, slope = rough.at(centres), rough.slope(centres)
+        half = fit_patches(
+            first.half,
+            second.half,
+            places // 2,
+            _halved(start),
+            slope,
+            shape=self._shape,
+            steps=_ROUGH_STEPS,
+        )
+        near = _whole_px(half.points_px) + np.einsum(
+            "nij,nj->ni", half.slope, centres - _whole_px(places // 2)
+        )
+        better = half.usable & (np.linalg.norm(near - start, axis=1) < 12.0)
+        start = np.where(better[:, None], near, start)
+        slope = np.where(better[:, None, None], half.slope, slope)
+        fit = fit_patches(
+            first.whole, second.whole, places, start, slope, shape=self._shape, steps=_FINE_STEPS
+        )
+        miss = self._round_trip(first, second, centres, fit)
+        faults = self._faults(first, second, centres, fit, miss)
+        return self._honest(_kept(places, fit, faults))
+
+    def _round_trip(
+        self, first: _Picture, second: _Picture, centres: FloatArray, fit: FittedPatches
+    ) -> FloatArray:
+        """How far the way back from picture 2 misses the start, (N,) px of picture 1."""
+        there = np.rint(fit.points_px).astype(np.int64)
+        inverse = np.asarray(np.linalg.inv(fit.slope), dtype=np.float64)
+        expected = centres + np.einsum("nij,nj->ni", inverse, there - fit.points_px)
+        back = fit_patches(
+            second.whole, first.whole, there, expected, inverse, shape=self._shape, steps=_BACK_STEPS
+        )
+        miss = np.linalg.norm(back.points_px - expected, axis=1)
+        return np.where(back.usable, miss, np.inf)
+
+    def _faults(
+        self,
+        first: _Picture,
+        second: _Picture,
+        centres: FloatArray,
+        fit: FittedPatches,
+        miss: FloatArray,
+    ) -> dict[str, BoolArray]:
+        """Reasons to leave a match out, in the order in which they are counted."""
+        sigma = np.sqrt(0.5 * np.trace(fit.covariance_px2, axis1=1, axis2=2))
+        landed = np.rint(np.clip(fit.points_px, 0, np.array(second.allowed.shape[::-1]) - 1)).astype(np.int64)
+        faults = {
+            "not_fitted": ~fit.usable | (fit.last_step_px > _LARGEST_LAST_STEP_PX),
+            "outside_mask": ~second.allowed[landed[:, 1], landed[:, 0]],
+            "unlike": fit.score < _LEAST_SCORE,
+            "too_little_texture": sigma > _LARGEST_SIGMA_PX,
+            "round_trip": miss > np.maximum(_ROUND_TRIP_PX, 3 * sigma),
+        }
+        good = ~np.logical_or.reduce(list(faults.values()))
+        ratio = np.log(
+            np.maximum(read_at(second.half, _halved(fit.points_px)), 1.0)
+            / np.maximum(read_at(first.half, _halved(centres)), 1.0)
+        )
+        for name in ("highlight", "neighbours", "epipolar"):
+            at = np.flatnonzero(good)
+            fault = np.zeros(len(good), dtype=bool)
+            if name == "highlight":
+                fault[at] = unlike_brightness(centres[at], ratio[at], least=_BRIGHTNESS)
+            elif name == "neighbours":
+                fault[at] = apart_from_neighbours(centres[at], fit.points_px[at])
+            else:
+                fault[at] = self._off_epipolar(centres[at], fit.points_px[at], sigma[at])
+            faults[name] = fault
+            good &= ~fault
+        return faults
+
+    def _off_epipolar(self, at: FloatArray, found: FloatArray, sigma: FloatArray) -> BoolArray:
+        if self._rig is None:
+            return np.zeros(len(at), dtype=bool)
+        distance = pair_distance_px(at, found, self._rig)
+        known = np.isfinite(distance)
+        off = smooth_removed(at, np.where(known, distance, 0.0), sigma)
+        return ~known | beyond(off, sigma)
+
+    def _honest(self, matches: PatchMatches) -> PatchMatches:
+        """Covariances widened by what the noise of the pixels does not say; as they are without calibration."""
+        if self._rig is None or matches.n == 0:
+            return matches
+        at, found, sigma = matches.points1_px, matches.points2_px, matches.sigma_px
+        off = smooth_removed(at, pair_distance_px(at, found, self._rig), sigma)
+        wider = matches.covariance_px2 * scatter_scale(off, sigma) ** 2
+        return replace(matches, covariance_px2=with_relief(at, found, wider, self._rig))
+
+
+def match_pair(
+    image1: ImageArray,
+    image2: ImageArray,
+    *,
+    rig: StereoRig | None = None,
+    mask1: BoolArray | None = None,
+    mask2: BoolArray | None = None,
+    known_px: tuple[FloatArray, FloatArray] | None = None,
+) -> PatchMatches:
+    """Match two pictures once; see :class:`PairMatcher`."""
+    return PairMatcher(rig).match(image1, image2, mask1=mask1, mask2=mask2, known_px=known_px)
+
+
+def _prepared(image: ImageArray, mask: BoolArray | None, shape: PatchShape) -> _Picture:
+    grey = image
+    if image.ndim == 3:
+        grey = np.rint(image @ np.array([0.2126, 0.7152, 0.0722])).astype(image.dtype)  # ITU-R BT.709
+    full = 255.0
+    if grey.dtype != np.uint8:
+        full = float(2 ** int(np.ceil(np.log2(max(int(grey.max()), 255) + 1))) - 1)
+    values = grey.astype(np.float32)
+    eight = grey.astype(np.uint8) if full == 255.0 else (values * np.float32(255.0 / full)).astype(np.uint8)
+    height, width = (side // 2 * 2 for side in values.shape)
+    half = cv2.resize(values[:height, :width], (width // 2, height // 2), interpolation=cv2.INTER_AREA)
+    sigma = shape.smoothed_px
+    lit = well_lit(grey, full)
+    return _Picture(
+        eight=eight,
+        whole=np.asarray(cv2.GaussianBlur(values, (0, 0), sigma), dtype=np.float32),
+        half=np.asarray(cv2.GaussianBlur(half, (0, 0), sigma), dtype=np.float32),
+        allowed=lit if mask is None else lit & mask,
+    )
+
+
+def _halved(places_px: FloatArray) -> FloatArray:
+    return np.asarray((places_px - 0.5) / 2)
+
+
+def _whole_px(places_px: FloatArray | IntArray) -> FloatArray:
+    return np.asarray(places_px * 2.0 + 0.5)
+
+
+def _kept(places: IntArray, fit: FittedPatches, faults: dict[str, BoolArray]) -> PatchMatches:
+    bad = np.zeros(len(places), dtype=bool)
+    left_out = {}
+    for name, fault in faults.items():
+        left_out[name] = int((fault & ~bad).sum())
+        bad |= fault
+    good = ~bad
+    return PatchMatches(
+        points1_px=places[good].astype(np.float64),
+        points2_px=fit.points_px[good],
+        covariance_px2=fit.covariance_px2[good],
+        slope=fit.slope[good],
+        score=fit.score[good],
+        contrast_dn=fit.contrast_dn[good],
+        noise_dn=fit.noise_dn[good],
+        left_out=left_out,
+    )
