@@ -2,8 +2,10 @@
 
 import numpy as np
 import pytest
+from verifying import TRUE_RIG, Changed
 
 from rigcheck.checks import Limits, effective_limits
+from rigcheck.geometry.rig_change import face_shift
 from rigcheck.opencv import cv2
 
 FOCAL_PX, NOISE_PX, VIEWS = 1300.0, 0.1, 9
@@ -74,3 +76,20 @@ def test_print_limit_is_the_harm_limit_at_the_face():
     assert harm_mm == pytest.approx(
         limits["harm.depth_mm.caution"].value, rel=1e-9
     )  # the same decimal number
+
+
+def test_focus_limits_of_verify_are_the_harm_limits():
+    """Image distance f u / (u - f) of a 6 mm lens from 250 to 150 mm; 0.05 % of focal length is 0.063 mm in depth.
+
+    The first is the thin lens (any optics textbook; handbook 3: 1.67 %), the second what `face_shift` gives for the
+    reference rig with one camera's focal length changed.
+    """
+    limits = Limits(effective_limits())
+    near, far = (6.0 * u / (u - 6.0) for u in (150.0, 250.0))
+    assert near / far - 1 == pytest.approx(0.0167, abs=0.0001)  # digits quoted
+    changed = Changed(focal=0.0005)
+    per_share = face_shift(changed.rig, TRUE_RIG, working_distance_mm=195.0).depth_mm / 0.0005
+    assert per_share * 0.0005 == pytest.approx(0.06, abs=0.005)  # one digit quoted
+    for level, harm in (("caution", 0.10), ("fail", 0.25)):
+        moved = limits[f"verify.focus_moved_mm.{level}"].value
+        assert moved / 100.0 * (near / far - 1) * per_share == pytest.approx(harm, rel=0.08)  # round limits
