@@ -130,13 +130,7 @@ def verify(
     asked = _read(calibration, board, rig)
     stored, calibrated = asked.stored, asked.stored.calibration
     first, second = str(footage1), None if footage2 is None else str(footage2)
-    refuse_other_cameras(calibrated, number_of_cameras(first, second))
-    names = [entry.camera.name for entry in calibrated.cameras]
-    footage = open_footage_of(names, first, second, pairing)
-    setups = [camera_setup(clip, number, asked.rig) for number, clip in enumerate(footage.clips)]
-    refuse_sizes(footage.clips)
-    refuse_exchanged_names(asked.rig, footage.clips)
-    refuse_other_setup(calibrated, setups)
+    footage = _open(asked, first, second, pairing)
     lights = {} if asked.rig is None else {c.name: camera_light(c) for c in asked.rig.cameras}
     looked = look_quickly(footage, stored, lights, progress.track("Looking for the board"))
     if any(all(view[n] is None for view in looked.views) for n in range(len(footage.clips))):
@@ -151,28 +145,37 @@ def verify(
         notes=(
             *asked.notes,
             *_notes(footage, looked),
-            PAIR_BLIND if len(names) == 2 else ONE_CAMERA_BLIND,
+            PAIR_BLIND if len(footage.clips) == 2 else ONE_CAMERA_BLIND,
         ),
     )
     run = replace(run, measurements=run.measurements | _focus(run, looked, asked))
-    hashes = asked.hashes.copy()
-    touched = dict.fromkeys((*hashes, *footage_paths(footage1, footage2)))
-    for clip in footage.clips:
-        hashes |= clip.hashes()
-    how = pairing or PairingChoice()
+    given = {"footage1": first, "footage2": second, "label": label} | _pairing_options(pairing)
     provenance = make_provenance(
         "verify",
-        inputs=hashes,
-        options={
-            "footage1": first,
-            "footage2": second,
-            "pair": how.by,
-            "offset_frames": how.offset_frames,
-            "label": label,
-            **_options(calibration, asked, run),
-        },
+        inputs=asked.hashes
+        | {path: digest for clip in footage.clips for path, digest in clip.hashes().items()},
+        options=given | _options(calibration, asked, run),
     )
+    touched = dict.fromkeys((*asked.hashes, *footage_paths(footage1, footage2)))
     return VerificationResult(run=run, report=_report(run, asked.limits, provenance), inputs=tuple(touched))
+
+
+def _pairing_options(pairing: PairingChoice | None) -> dict[str, object]:
+    how = pairing or PairingChoice()
+    return {"pair": how.by, "offset_frames": how.offset_frames}
+
+
+def _open(asked: _Asked, first: str, second: str | None, pairing: PairingChoice | None) -> OpenedFootage:
+    """Open the footage; refuse what cannot be held against the calibration."""
+    calibrated = asked.stored.calibration
+    refuse_other_cameras(calibrated, number_of_cameras(first, second))
+    names = [entry.camera.name for entry in calibrated.cameras]
+    footage = open_footage_of(names, first, second, pairing)
+    refuse_sizes(footage.clips)
+    refuse_exchanged_names(asked.rig, footage.clips)
+    setups = [camera_setup(clip, number, asked.rig) for number, clip in enumerate(footage.clips)]
+    refuse_other_setup(calibrated, setups)
+    return footage
 
 
 def write_verification(result: VerificationResult, out: str | Path, *, replace_earlier: bool = False) -> None:
