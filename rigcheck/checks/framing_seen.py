@@ -78,14 +78,14 @@ def _lids_and_lips(run: FittingRun, limits: Limits) -> Outcome:
     shut = judge_each(
         run,
         limits,
-        "framing.lid_gap",
-        lambda name: run.number(name, "lid_gap"),
-        words=lambda estimate: number_text(estimate, 2),
+        "framing.eyes_shut_share",
+        lambda name: run.number(name, "eyes_shut_share"),
+        words=percent,
     )
-    bands = {each.name: limits.band("framing.lid_gap", camera=each.name) for each in run.cameras}
-    if all(judge(run.number(name, "lid_gap"), band) == "caution" for name, band in bands.items()):
+    bands = {each.name: limits.band("framing.eyes_shut_share", camera=each.name) for each in run.cameras}
+    if all(judge(run.number(name, "eyes_shut_share"), band) == "caution" for name, band in bands.items()):
         message = (
-            f"The eyes are shut in most pictures (opening over width: {shut.numbers}): no lid can be judged."
+            f"The eyes are shut, or hard to see, in {shut.numbers} of the pictures: no lid can be judged."
         )
         return outcome_for(shut, message, "Film again with the eyes open and looking ahead.", remedy=_MARK)
     lids = _best(run, limits, "framing.lids_from_below_deg", "lids_from_below_deg", sign_free=False)

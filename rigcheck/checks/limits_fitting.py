@@ -33,10 +33,6 @@ _MOUTH = (
     + _COMMON
 )
 _SURE = "Portraits and rendered faces 12 to 25, with a mask over the mouth 7 to 9; " + _COMMON
-_LIDS = (
-    "Height over width of the opening, as in Soukupova & Cech 2016; shut eyes commonly lie below 0.20 to 0.25 "
-    "(Preprints 202410.0131); differs over people"
-)
 _SLIP = "1.5 and 4 mm of the 91 mm between the outer eye corners of an average head; " + _COMMON
 
 LIMITS: tuple[Limit, ...] = (
@@ -86,7 +82,7 @@ LIMITS: tuple[Limit, ...] = (
     Limit(name="framing.lids_from_below_deg.fail", value=0.0, unit="deg", source=_LOOK, worse="below"),
     Limit(name="framing.lips_askew_deg.caution", value=35.0, unit="deg", source=_LOOK),
     Limit(name="framing.lips_askew_deg.fail", value=55.0, unit="deg", source=_LOOK),
-    Limit(name="framing.lid_gap.caution", value=0.26, unit="", source=_LIDS, worse="below"),
+    Limit(name="framing.eyes_shut_share.caution", value=0.5, unit="of pictures", source=_COMMON),
     Limit(name="framing.mouth_detail.caution", value=0.25, unit="", source=_MOUTH, worse="below"),
     Limit(name="framing.mouth_detail.fail", value=0.1, unit="", source=_MOUTH, worse="below"),
     Limit(name="framing.sureness.caution", value=11.0, unit="", source=_SURE, worse="below"),

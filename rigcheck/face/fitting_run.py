@@ -201,6 +201,8 @@ def _camera_numbers(
         )
     numbers |= {"mouth_detail": mouth_detail(faces, one.pictures), "sureness": sureness(faces)}
     width, height = framing.size_px
+    shut = sum(any(each.code.startswith("eyes_") for each in face.findings) for face in one.faces)
+    numbers["eyes_shut_share"] = Estimate(value=shut / len(one.faces), n=len(one.faces))
     numbers |= {
         "width_px": Estimate(value=float(width), unit="px", n=len(faces)),
         "height_px": Estimate(value=float(height), unit="px", n=len(faces)),

@@ -13,13 +13,8 @@ from rigcheck.model._arrays import FloatArray
 
 __all__ = ["UprightFace", "combined", "hull_share", "upright_face"]
 
-# The two alar bases are found by one network on one nose: their errors are taken as half shared.
-_ALAR_CORRELATION = 0.5
-# Standard uncertainty per axis in outer-eye distances once the mesh's mean error is taken off, measured on 50 rendered
-# performers, two cameras each (nostril base 1.06 % across, 1.32 % down; chin 3.4 %); and the share that the points' own
-# sigma usually is, beyond which it is widened.
-_NOSTRIL_SHARE, _ALAR_USUAL = 0.0122, 0.031
-_CHIN_SHARE, _CHIN_USUAL = 0.034, 0.063
+# The two alar bases are found by one network on one nose: their errors are partly shared (measured on rendered faces).
+_ALAR_CORRELATION = 0.2
 _WHOLE_MESH = 400
 
 
@@ -85,24 +80,9 @@ class UprightFace:
 
     @property
     def nostril_base_sigma_px(self) -> float:
-        """Standard uncertainty per axis of the nostril base, px.
-
-        The mesh's, once corrected: measured, and widened by what widens the alar bases beyond their usual share.
-        """
+        """Standard uncertainty per axis of the nostril base, px."""
         right, left = self.sigma("alar_base_right"), self.sigma("alar_base_left")
-        if self.from_mesh:
-            return self._mesh_sigma(_NOSTRIL_SHARE, max(right, left), _ALAR_USUAL)
         return float(np.sqrt(right**2 + left**2 + 2.0 * _ALAR_CORRELATION * right * left) / 2.0)
-
-    @property
-    def chin_sigma_px(self) -> float:
-        """Standard uncertainty per axis of the chin, px; the mesh's as for the nostril base."""
-        sigma = self.sigma("chin")
-        return self._mesh_sigma(_CHIN_SHARE, sigma, _CHIN_USUAL) if self.from_mesh else sigma
-
-    def _mesh_sigma(self, share: float, sigma_px: float, usual: float) -> float:
-        eyes = self.eye_distance_px
-        return float(share * eyes * max(sigma_px / (usual * eyes), 1.0))
 
     @property
     def eye_distance_px(self) -> float:

@@ -35,9 +35,6 @@ _POINTS = (
 # What a point of one face lies off the stretched average head, mm; larger where the expression moves it.
 _OWN_SHAPE_MM = {"mouth_corner_right": 4.0, "mouth_corner_left": 4.0, "chin": 4.0, "nose_tip": 4.0}
 _OTHER_SHAPE_MM = 2.0
-# Share of the mesh's sigmas that is left once its mean errors are in the model: 1.0 to 1.5 % of the eye distance of 2.5
-# to 3 %, measured on 50 rendered performers.
-_CORRECTED = 0.5
 # An open mouth takes the chin down, and shortens the mouth.
 _CHIN_PER_GAP = 0.7
 _N_STRETCHES = len(STRETCH_SIGMAS)
@@ -198,8 +195,7 @@ def fit_head(face: UprightFace, optics: Optics) -> HeadFit | None:
     gap_mm = max(face.mouth_gap, 0.0) * face.eye_distance_px / scale if face.has("lower_lip_inner") else 0.0
     own = np.array([_OWN_SHAPE_MM.get(name, _OTHER_SHAPE_MM) for name in names])
     own[[name == "chin" for name in names]] += _CHIN_PER_GAP * gap_mm
-    known = face.sigma_px[places] * (_CORRECTED if face.from_mesh else 1.0)
-    sigma = np.hypot(known, own * scale)[:, None]
+    sigma = np.hypot(face.sigma_px[places], own * scale)[:, None]
     centre, spread = _prior(start, optics)
 
     def residuals(parameters: FloatArray) -> FloatArray:
