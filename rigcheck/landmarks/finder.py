@@ -22,7 +22,18 @@ from rigcheck.landmarks.looking import Look, looked_thrice
 from rigcheck.landmarks.mesh import FaceMesh, region_of_points
 from rigcheck.landmarks.noface import NoFace, no_face, nothing_seen, turned_face
 from rigcheck.landmarks.sampling import PictureLevels
-from rigcheck.landmarks.sigma import Looks, MeshLook, base_shares, mesh_sigma_px
+from rigcheck.landmarks.sigma import (
+    EYES_UNCLEAR,
+    MOUTH_LOST,
+    MOUTH_UNCLEAR,
+    NOSE_LOST,
+    Looks,
+    MeshLook,
+    base_shares,
+    eye_spread,
+    mesh_sigma_px,
+    wide_shares,
+)
 from rigcheck.model import FaceLandmarks, Finding, Frame
 from rigcheck.model._arrays import FloatArray
 
@@ -88,8 +99,8 @@ class FaceFinder:
         image = _eight_bit(frame)
         here = self._fits(image, mount_rotation_deg)
         good = [fit for fit in here if fit.fault is None]
-        best = max((fit.logit for fit in good), default=0.0)
-        if best < SURE_LOGIT:
+        best = max((fit.logit for fit in here if _stands(fit)), default=-np.inf)
+        if not good or best < SURE_LOGIT:
             turned = self._better_turned(image, mount_rotation_deg, best)
             if turned is not None:
                 return turned_face(frame.ref, turned, mount_rotation_deg)
@@ -117,7 +128,9 @@ class FaceFinder:
         logits = {}
         for turned in (180, 90, 270):
             fits = self._fits(image, (mount_rotation_deg + turned) % 360)
-            logits[turned] = max((fit.logit for fit in fits if fit.fault is None), default=-np.inf)
+            logits[turned] = max(
+                (fit.logit for fit in fits if fit.fault is None and not _lost(fit)), default=-np.inf
+            )
         turned = max(logits, key=lambda each: logits[each])
         return turned if logits[turned] >= max(best + _CLEARLY_BETTER, _LEAST_TURNED_LOGIT) else None
 
@@ -171,11 +184,22 @@ class FaceFinder:
             findings.append(
                 Finding(code="second_face", sentence="A second, smaller face is in the picture; left out.")
             )
+        if _lost(chosen):
+            return no_face(frame.ref, "covered")
+        if wide_shares(chosen.points_px, chosen.wide_px)[0] > MOUTH_UNCLEAR:
+            findings.append(
+                Finding(
+                    code="mouth_unclear",
+                    sentence="The mouth is covered, or open wider than the mesh follows: nose, mouth and chin are "
+                    "less certain.",
+                )
+            )
         upright = upright_size(frame.size_px, turn_deg)
         if nose_outside(chosen.points_px, upright):
             return no_face(frame.ref, "cut_off", detail="the nose lies outside")
-        if face_shape(chosen.points_px).lid_opening < _SHUT:
-            findings.append(Finding(code="eyes_shut", sentence="The eyes are shut."))
+        shut = face_shape(chosen.points_px).lid_opening < _SHUT
+        if shut or eye_spread(chosen.points_px, chosen.spread_px) > EYES_UNCLEAR:
+            findings.append(Finding(code="eyes_shut", sentence="The eyes look shut, or are hard to see."))
         if chosen.dots >= LEAST_DOTS:
             findings.append(
                 Finding(
@@ -240,6 +264,17 @@ def _apart(fits: list[_Fit]) -> list[_Fit]:
         if all(np.linalg.norm(other.points_px.mean(axis=0) - centre) > 0.5 * size for other in kept):
             kept.append(fit)
     return kept
+
+
+def _lost(fit: _Fit) -> bool:
+    """Whether nose and mouth hang on the region looked at: covered, or a jaw dropped too far."""
+    mouth, nose = wide_shares(fit.points_px, fit.wide_px)
+    return mouth > MOUTH_LOST and nose > NOSE_LOST
+
+
+def _stands(fit: _Fit) -> bool:
+    """Whether a face, sound or not, stands upright to the eighth turn."""
+    return abs(face_shape(fit.points_px).roll_deg) < 45.0
 
 
 def _why_not(frame: Frame, fits: list[_Fit]) -> NoFace:

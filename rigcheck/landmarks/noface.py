@@ -48,8 +48,8 @@ _WORDS = {
         f"check that nothing covers the face; else {_HINT_POINTS}",
     ),
     "covered": (
-        "a face was found, but its nose or mouth is covered",
-        f"take the hand, mask or cable away; or {_HINT_POINTS}",
+        "a face was found, but its nose and mouth are covered, or the jaw is dropped further than the mesh follows",
+        f"take the hand, mask or cable away, or leave this moment out; or {_HINT_POINTS}",
     ),
     "lost": (
         "none of the marked points could be followed this far",
