@@ -1,6 +1,6 @@
 """From footage of a performer's face to how it sits in the frame, what to turn, and the record that keeps it."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -12,6 +12,7 @@ from rigcheck.errors import ConfigError
 from rigcheck.face.fitting_run import CameraSeen, FittingRun, camera_optics, fitting_run
 from rigcheck.footage import Clip
 from rigcheck.geometry.upright import upright_picture
+from rigcheck.jobs.fitting_inputs import UNNAMED, FittingInputs, ReadInputs, asked, read_inputs
 from rigcheck.jobs.fitting_looking import (
     MOST_LOOKS,
     FaceNotFound,
@@ -23,9 +24,7 @@ from rigcheck.jobs.fitting_looking import (
 from rigcheck.jobs.opening import (
     OpenedFootage,
     PairingChoice,
-    camera_names,
     footage_paths,
-    number_of_cameras,
     open_footage_of,
 )
 from rigcheck.landmarks import MIRRORED_NOTE, Looks
@@ -33,22 +32,14 @@ from rigcheck.model import (
     ApprovedFitting,
     Calibration,
     EffectiveLimit,
-    MarkedPoints,
-    PerformerLooks,
     PerformerRecord,
     Report,
-    RigDescription,
 )
 from rigcheck.records import (
     file_sha256,
     make_provenance,
     output_folder,
     performer_text,
-    read_calibration,
-    read_performer,
-    read_points,
-    read_result,
-    read_rig,
     result_text,
 )
 from rigcheck.report import OnProgress, ProgressSink, SilentProgress
@@ -56,7 +47,6 @@ from rigcheck.report.fitting_page import fitting_page
 
 # Written by `write_fitting`; an earlier run's are not replaced without being asked.
 OUTPUTS = ("result.json", "report.html", "performer.yaml")
-_UNNAMED = "unnamed"
 
 __all__ = [
     "OUTPUTS",
@@ -73,29 +63,6 @@ __all__ = [
 ]
 
 
-@dataclass(frozen=True, kw_only=True)
-class FittingInputs:
-    """What `fitting` takes beside the footage; all optional.
-
-    `looks` are said now and override the record's; what nobody has said stays open.
-    """
-
-    rig: RigDescription | str | Path | None = None
-    calibration: Calibration | str | Path | None = None
-    points: Sequence[str | Path] = ()
-    approved: str | Path | None = None
-    performer: PerformerRecord | str | Path | None = None
-    code_name: str | None = None
-    looks: PerformerLooks | None = None
-    pairing: PairingChoice | None = None
-
-    @property
-    def files(self) -> tuple[str, ...]:
-        """Paths among the inputs."""
-        single = (self.rig, self.calibration, self.approved, self.performer)
-        return tuple(str(each) for each in (*single, *self.points) if isinstance(each, str | Path))
-
-
 @dataclass(frozen=True, kw_only=True, eq=False)
 class FittingResult:
     """What was measured (`run`), what the checks make of it (`report`), and the performer's record as it is now."""
@@ -104,21 +71,6 @@ class FittingResult:
     report: Report
     record: PerformerRecord
     inputs: tuple[str, ...]
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class _Read:
-    """The inputs as read and fitted to each other."""
-
-    rig: RigDescription | None
-    calibration: Calibration | None
-    names: tuple[str, ...]
-    marked: dict[str, MarkedPoints]
-    approved: Report | None
-    approved_sha256: str
-    record: PerformerRecord
-    looks: PerformerLooks
-    notes: tuple[str, ...]
 
 
 def fitting(
@@ -150,7 +102,7 @@ def fitting(
         InputError, ConfigError: where, what was found, what was needed, what to do.
     """
     given, progress = given or FittingInputs(), progress or SilentProgress()
-    read = _read(str(footage1), None if footage2 is None else str(footage2), given)
+    read = read_inputs(str(footage1), None if footage2 is None else str(footage2), given)
     limits = effective_limits(
         {} if read.rig is None else read.rig.limits,
         origin=str(given.rig) if isinstance(given.rig, str | Path) else "rig",
@@ -179,21 +131,6 @@ def fitting(
     touched = (*given.files, *footage_paths(footage1, footage2))
     record = _as_of(read, report)
     return FittingResult(run=run, report=report, record=record, inputs=tuple(dict.fromkeys(touched)))
-
-
-def asked(given: FittingInputs, ask: Callable[[str], bool]) -> FittingInputs:
-    """Ask about the looks that neither the record nor the options say; once known they stay in the record.
-
-    Parameters
-    ----------
-    given : FittingInputs
-    ask : callable
-        Name of a look to yes or no.
-    """
-    looks = _said(_record(given), given.looks)
-    for name in looks.unknown:
-        looks = looks.answered(name, ask(name))
-    return replace(given, looks=looks)
 
 
 def write_fitting(
@@ -236,98 +173,7 @@ def write_marking(
         folder.write_text(points, marking.template)
 
 
-def _read(footage1: str, footage2: str | None, given: FittingInputs) -> _Read:
-    rig = given.rig if isinstance(given.rig, RigDescription) or given.rig is None else read_rig(given.rig)
-    calibration = given.calibration
-    if isinstance(calibration, str | Path):
-        calibration = read_calibration(calibration)
-    count = number_of_cameras(footage1, footage2)
-    notes: list[str] = []
-    names = camera_names(rig, count)
-    if rig is not None and rig.proxy is not None and calibration is not None:
-        notes.append("The rig file marks the footage as a proxy: its calibration is not used.")
-        calibration = None
-    if calibration is not None:
-        calibration, names = _fitting_calibration(calibration, rig, names)
-    marked = _points(given.points, names)
-    approved = None if given.approved is None else read_result(given.approved)
-    if approved is not None and approved.command != "fitting":
-        raise ConfigError(
-            f"{given.approved}: a result of '{approved.command}' found, one of 'fitting' needed.",
-            hint="give the result.json that the approved fitting wrote.",
-        )
-    if approved is not None and approved.verdict == "fail":
-        notes.append("A check had failed in the fitting given as approved.")
-    record = _record(given)
-    return _Read(
-        rig=rig,
-        calibration=calibration,
-        names=names,
-        marked=marked,
-        approved=approved,
-        approved_sha256="" if given.approved is None else file_sha256(given.approved),
-        record=record,
-        looks=_said(record, given.looks),
-        notes=tuple(notes),
-    )
-
-
-def _fitting_calibration(
-    calibration: Calibration, rig: RigDescription | None, names: tuple[str, ...]
-) -> tuple[Calibration, tuple[str, ...]]:
-    """The calibration of these cameras in their order, and their names."""
-    known = [entry.camera.name for entry in calibration.cameras]
-    if rig is None and len(known) == len(names):
-        return calibration, tuple(known)
-    if list(names) == known:
-        return calibration, names
-    if rig is not None and len(names) == 1 and names[0] in known:
-        entry = calibration.cameras[known.index(names[0])]
-        return replace(calibration, cameras=(entry,), stereo=None), names
-    raise ConfigError(
-        f"The calibration is of {', '.join(known)}; the footage of {', '.join(names)}.",
-        hint="give the calibration of these cameras, and the footages in the order of the rig file; one camera of "
-        "a pair takes a rig file that names it.",
-    )
-
-
-def _points(paths: Sequence[str | Path], names: tuple[str, ...]) -> dict[str, MarkedPoints]:
-    marked: dict[str, MarkedPoints] = {}
-    for path in paths:
-        found = read_points(path)
-        if found.camera not in names or found.camera in marked:
-            wrong = "twice" if found.camera in marked else "which is none of these"
-            raise ConfigError(
-                f"{path}: points of camera {found.camera!r} found, {wrong}; the cameras are {', '.join(names)}.",
-                hint="give one file of points a camera, with the camera's name as in the rig file.",
-            )
-        marked[found.camera] = found
-    return marked
-
-
-def _record(given: FittingInputs) -> PerformerRecord:
-    """The record as given, or a new one, with what is said of the looks now."""
-    known = given.performer
-    if known is None:
-        record = PerformerRecord(code_name=given.code_name or _UNNAMED)
-    else:
-        record = known if isinstance(known, PerformerRecord) else read_performer(known)
-        if given.code_name is not None and given.code_name != record.code_name:
-            raise ConfigError(
-                f"The record is of {record.code_name!r}, the code name given is {given.code_name!r}.",
-                hint="give the record of this performer, or leave the code name out.",
-            )
-    return record
-
-
-def _said(record: PerformerRecord, looks: PerformerLooks | None) -> PerformerLooks:
-    if looks is None:
-        return record.looks
-    said = {name: value for name, value in vars(looks).items() if value not in (None, "")}
-    return replace(record.looks, **said)
-
-
-def _approval(read: _Read) -> ApprovedFitting | None:
+def _approval(read: ReadInputs) -> ApprovedFitting | None:
     """The approval in force: the record's own, or of another result given, with the looks the record holds."""
     known = read.record.approved
     if read.approved is None or (known is not None and known.result_sha256 == read.approved_sha256):
@@ -337,7 +183,7 @@ def _approval(read: _Read) -> ApprovedFitting | None:
     )
 
 
-def _as_of(read: _Read, report: Report) -> PerformerRecord:
+def _as_of(read: ReadInputs, report: Report) -> PerformerRecord:
     """The record with what this fitting adds."""
     calibration = read.record.calibration if read.calibration is None else read.calibration.created
     line = f"{report.provenance.created} fitting: {report.verdict}"
@@ -351,7 +197,7 @@ def _as_of(read: _Read, report: Report) -> PerformerRecord:
     )
 
 
-def _look(footage: OpenedFootage, read: _Read, progress: ProgressSink) -> list[LookedCamera]:
+def _look(footage: OpenedFootage, read: ReadInputs, progress: ProgressSink) -> list[LookedCamera]:
     track = progress.track("Looking for the face")
     count = len(footage.clips[0]) if footage.pairing is None else footage.pairing.n_pairs
     columns = [
@@ -403,7 +249,7 @@ def _check_size(clip: Clip, calibration: Calibration | None, camera_idx: int) ->
         )
 
 
-def _looks(read: _Read, camera_idx: int) -> Looks:
+def _looks(read: ReadInputs, camera_idx: int) -> Looks:
     looks = read.looks
     infrared = read.rig is not None and read.rig.cameras[camera_idx].wavelength == "near_infrared"
     return Looks(
@@ -415,7 +261,7 @@ def _looks(read: _Read, camera_idx: int) -> Looks:
     )
 
 
-def _notes(footage: OpenedFootage, read: _Read) -> tuple[str, ...]:
+def _notes(footage: OpenedFootage, read: ReadInputs) -> tuple[str, ...]:
     sentences = [finding.sentence for finding in footage.findings]
     if footage.pairing is not None and not any("paired by" in one.lower() for one in sentences):
         sentences.append(f"Paired by {footage.pairing.basis}: {footage.pairing.n_pairs} pairs.")
@@ -434,7 +280,7 @@ def _notes(footage: OpenedFootage, read: _Read) -> tuple[str, ...]:
     if read.looks.unknown:
         open_looks = ", ".join(name.replace("_", " ") for name in read.looks.unknown)
         sentences.append(f"Nobody has said about: {open_looks} (--looks, or the performer record).")
-    if read.record.code_name == _UNNAMED:
+    if read.record.code_name == UNNAMED:
         sentences.append("The record has no code name yet: give one with --code-name, never a real name.")
     if read.calibration is None or read.calibration.stereo is None:
         sentences.append(MIRRORED_NOTE)
