@@ -80,7 +80,7 @@ def patch_spectra(picture: NDArray[np.uint8] | NDArray[np.uint16], places_px: Fl
     power = np.abs(np.fft.rfft2(patch * window)) ** 2 / PATCH_PX**2
     total = member.sum(axis=0)
     return PatchSpectra(
-        power=power.reshape(len(power), -1) @ member / total,
+        power=power.reshape(len(power), power.shape[1] * power.shape[2]) @ member / total,
         frequency=frequency,
         freedom=total * _HANN_FREEDOM,
         level_dn=level,

@@ -1,0 +1,178 @@
+"""Sharpness of regions and the plane of focus: white noise, blur of known width, rendered heads."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from scipy.ndimage import gaussian_filter
+from skimage.measure import blur_effect
+
+from rigcheck.demo.head_performer import Performer
+from rigcheck.demo.head_rig import head_pose, head_rig
+from rigcheck.demo.head_scene import FaceScene, render_face
+from rigcheck.face.focus_plane import focus_plane
+from rigcheck.face.focus_regions import FOCUS_REGIONS, region_masks
+from rigcheck.face.focus_sharpness import noise_variance, region_sharpness
+from rigcheck.face.focus_spectra import patch_spectra
+from rigcheck.model import FACE_POINTS, N_FACE_POINTS, FaceLandmarks, FrameRef
+
+WHOLE = {"all": np.ones((360, 360), dtype=bool)}
+
+
+def _coded(values):
+    return np.clip(np.rint(values), 0, 255).astype(np.uint8)
+
+
+def _skin_like(rng, side=360):
+    """Noise whose power falls with the frequency to the third power, 12 DN."""
+    frequency = np.hypot(np.fft.fftfreq(side)[:, None], np.fft.fftfreq(side)[None, :])
+    frequency[0, 0] = np.inf
+    field = np.fft.ifft2(np.fft.fft2(rng.standard_normal((side, side))) * frequency**-1.5).real
+    return 110.0 + 12.0 * field / field.std()
+
+
+def test_white_noise_has_its_variance_in_every_ring(rng):
+    flat = _coded(100.0 + rng(1, 0).normal(0, 3.0, (500, 500)))
+    spectra = patch_spectra(flat, rng(1, 1).uniform(20, 480, (600, 2)))
+    expected = 9.0 + 1 / 12  # and rounding
+    assert spectra.power.mean(axis=0) == pytest.approx(expected, rel=0.08)  # 600 overlapping patches
+    seen = spectra.power.mean(axis=0) ** 2 / spectra.power.var(axis=0)
+    assert np.median(seen / spectra.freedom) == pytest.approx(1.0, abs=0.25)
+    assert noise_variance(spectra).mean() == pytest.approx(expected, rel=0.1)
+
+
+@pytest.mark.parametrize("blur_px", [0.6, 1.0])
+def test_a_known_blur_lowers_sharpness_as_its_transfer_says(rng, blur_px):
+    """Gaussian identity: amplitude falls by exp(-2 (pi sigma f)²) (handbook, section 3)."""
+    sharp = _skin_like(rng(2, 0))
+    noise = [rng(2, 1, k).normal(0, 0.8, sharp.shape) for k in (0, 1)]
+    before = region_sharpness(_coded(sharp + noise[0]), WHOLE)["all"]
+    after = region_sharpness(_coded(gaussian_filter(sharp, blur_px) + noise[1]), WHOLE)["all"]
+    kept = []
+    for low, high in ((0.168, 0.319), (0.047, 0.138)):  # edges of the rings in the two bands
+        f = np.linspace(low, high, 200)
+        power = f**-3.0 * f  # rings hold more frequencies the wider they are
+        kept.append((power * np.exp(-4 * (np.pi * blur_px * f) ** 2)).sum() / power.sum())
+    expected = np.sqrt(kept[0] / kept[1])
+    # Measured 5 and 15 % high: the sharp picture loses 6 % to its finest texture, which counts as noise, the blurred one
+    # reads 2 % high, and patches smear frequencies by 1/32 (4 %).
+    assert after.value / before.value == pytest.approx(expected, rel=0.17)
+
+
+def test_noise_and_contrast_do_not_make_sharpness(rng):
+    sharp = _skin_like(rng(3, 0))
+    found = []
+    for k, (gain, noise_dn) in enumerate([(1.0, 0.5), (1.0, 2.0), (0.6, 0.5)]):
+        noisy = 110 + gain * (sharp - 110) + rng(3, 1, k).normal(0, noise_dn, sharp.shape)
+        found.append(region_sharpness(_coded(noisy), WHOLE)["all"])
+    for other in found[1:]:
+        # Within sigma and what counting the finest texture as noise costs.
+        assert other.value == pytest.approx(found[0].value, rel=0.12)
+
+
+def test_sigma_of_sharpness_is_its_spread(rng):
+    ratios = []
+    found = [region_sharpness(_coded(_skin_like(rng(4, k))), WHOLE)["all"] for k in range(24)]
+    middle = np.mean([one.value for one in found])
+    ratios = [(one.value - middle) / one.sigma for one in found]
+    assert np.std(ratios, ddof=1) == pytest.approx(1.0, abs=0.45)  # three sigma of 24
+
+
+def test_too_little_contrast_is_not_called_soft(rng):
+    plain = _coded(110.0 + rng(5, 0).normal(0, 2.0, (360, 360)))
+    found = region_sharpness(plain, WHOLE)["all"]
+    assert found.value is None
+    assert "contrast" in found.reason
+    small = {"all": np.zeros((360, 360), dtype=bool)}
+    assert region_sharpness(plain, small)["all"].value is None
+
+
+def test_orders_as_an_outside_measure_of_blur(rng):
+    """scikit-image's blur measure (Crete et al., 2007) orders the same pictures the same way."""
+    sharp = _skin_like(rng(6, 0))
+    pictures = [_coded(gaussian_filter(sharp, sigma) if sigma else sharp) for sigma in (0.0, 0.7, 1.2, 1.8)]
+    ours = [region_sharpness(picture, WHOLE)["all"].value for picture in pictures]
+    theirs = [blur_effect(picture) for picture in pictures]
+    assert list(np.argsort(ours)) == list(np.argsort(theirs))[::-1]
+
+
+def _rendered(focused_at_mm):
+    rig = head_rig(f_number=2.8)
+    rig = replace(rig, lenses=tuple(replace(lens, focused_at_mm=focused_at_mm) for lens in rig.lenses))
+    scene = FaceScene(
+        rig=rig, performer=Performer(texture_seed=7), rig_from_head=head_pose(distance_mm=195.0)
+    )
+    return rig, render_face(scene, 0, rng=np.random.default_rng([71, 0]))
+
+
+@pytest.fixture(scope="module", params=[180.0, 228.0])
+def focused(request):
+    return (request.param, *_rendered(request.param))
+
+
+def _landmarks(picture):
+    points = np.full((N_FACE_POINTS, 2), np.nan)
+    for name, place in picture.truth.points_px.items():
+        if name in FACE_POINTS:
+            points[FACE_POINTS[name]] = place
+    return FaceLandmarks(
+        ref=FrameRef(camera="upper", frame_idx=0, origin="rendered"),
+        image_size_px=(picture.image.shape[1], picture.image.shape[0]),
+        points_px=points,
+        sigma_px=np.where(np.isfinite(points[:, 0]), 1.0, np.inf),
+        found_by="marked",
+    )
+
+
+def test_regions_lie_where_they_are_named(focused):
+    _, _, picture = focused
+    masks = region_masks(_landmarks(picture))
+    assert set(masks) == set(FOCUS_REGIONS)
+    labels = picture.truth.labels
+    assert np.mean(labels[masks["eyes"]] == 3) > 0.12
+    assert np.mean(labels[masks["lips"]] == 2) > 0.4
+    for name in ("cheeks", "nose_tip", "sides"):
+        assert np.mean(labels[masks[name]] == 1) > 0.9
+    depth = picture.truth.depth_mm
+    assert np.median(depth[masks["nose_tip"]]) < np.median(depth[masks["cheeks"]]) - 5
+    assert np.median(depth[masks["cheeks"]]) < np.median(depth[masks["sides"]]) - 5
+
+
+def test_no_regions_without_the_points_they_need(focused):
+    _, _, picture = focused
+    face = _landmarks(picture)
+    points = face.points_px.copy()
+    points[FACE_POINTS["chin"]] = np.nan
+    assert region_masks(replace(face, points_px=points)) == {}
+
+
+def _skin_patches(picture, count=260):
+    rng = np.random.default_rng([72, 0])
+    depth = picture.truth.depth_mm
+    y, x = np.nonzero((picture.truth.labels == 1) & (depth < 235.0))
+    pick = rng.choice(len(y), count, replace=False)
+    places = np.stack([x[pick], y[pick]], axis=1)
+    spectra = patch_spectra(picture.image, places.astype(float))
+    return spectra, depth[y[pick], x[pick]].astype(float)[spectra.kept]
+
+
+def test_plane_of_focus_is_told_on_the_right_side(focused):
+    truth, rig, picture = focused
+    spectra, depth = _skin_patches(picture)
+    aperture = rig.lenses[0].focal_length_mm / 2.8
+    found = focus_plane(spectra, depth, focal_px=1420.0, aperture_mm=aperture)
+    plane = found.plane_depth_mm
+    middle = float(np.median(depth))
+    assert plane.value is not None
+    assert np.sign(plane.value - middle) == np.sign(truth - middle)
+    assert abs(plane.value - truth) < 3 * plane.sigma
+    # Thin lens: focal_px * aperture / plane².
+    assert found.growth_px_mm.value == pytest.approx(1420.0 * aperture / plane.value**2, rel=0.05)
+
+
+def test_plane_of_focus_needs_lens_data_and_patches(focused):
+    _, _, picture = focused
+    spectra, depth = _skin_patches(picture, count=60)
+    assert "f-number" in focus_plane(spectra, depth, focal_px=1420.0, aperture_mm=None).plane_depth_mm.reason
+    few = patch_spectra(picture.image, np.array([[500.0, 700.0]]))
+    assert focus_plane(few, depth[:1], focal_px=1420.0, aperture_mm=1.7).plane_depth_mm.value is None
