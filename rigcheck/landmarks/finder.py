@@ -111,7 +111,7 @@ class FaceFinder:
     def find_turned(
         self, frame: Frame, *, mount_rotation_deg: int, turned_deg: int
     ) -> FaceLandmarks | NoFace:
-        """Find the face where it is known to stand turned further than the mounting says.
+        """Find the face where it is known how it stands: turned further than the mounting says, or not (0).
 
         Parameters
         ----------

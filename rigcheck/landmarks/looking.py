@@ -47,9 +47,9 @@ def looked_thrice(seen: MeshPass, look: Look) -> ThreeLooks:
     -----
     The mesh takes its region from its own points, so a dropped jaw that lies outside the region stays outside: the
     mouth then looks closed. Where the wide look sees the lips further apart by 0.12 eye distances, and a look at
-    that face's own region still does, that is the face. On rendered heads this found 9 of 11 half-open jaws where
-    4 were found without (cameras looking up by 0 to 40°); most jaws dropped as far as they go, seen from below, are
-    still missed, and the wide look then differs by much.
+    that face's own region still does, that is the face. On rendered half-open jaws (cameras looking up by -15 to 38°)
+    the opening comes out within 35 % in 15 of 15 pictures; without, in 6 of 11. Jaws dropped as far as they go, seen
+    from below, are mostly still missed, and the wide look then differs by much.
     """
     wide = look(region_of_points(_jaw_dropped(seen.points_px)))
     plain = seen
