@@ -34,4 +34,20 @@ LIMITS: tuple[Limit, ...] = (
         unit="",
         source="Today's residuals over the calibration's; blur or a bent board; " + COMMON,
     ),
+    Limit(
+        name="verify.sensor_p.caution",
+        value=0.001,
+        unit="",
+        source="Binomial: the same sensor shows as few of its hot pixels less than once in a thousand times, were each "
+        "seen again with probability 0.5; in H.264 clips with planted ones 0.94 to 1 of them were at the same or half "
+        "the exposure, 0.78 and more at a third and coarser coding (tests/bench/bench_sensors.py)",
+        worse="below",
+    ),
+    Limit(
+        name="verify.sensor_chance.caution",
+        value=1e-6,
+        unit="",
+        source="Binomial: another sensor shows as many of the stored hot pixels less than once in a million times, at "
+        "the share of places lit by chance in today's own pictures, up to 0.004; " + COMMON,
+    ),
 )

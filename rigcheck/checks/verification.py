@@ -5,6 +5,7 @@ from dataclasses import replace
 from rigcheck.checks.core import Check, Outcome, not_applicable, not_measured
 from rigcheck.checks.limits import Limits
 from rigcheck.checks.verdict import COVERAGE_FACTOR, Band, judge
+from rigcheck.checks.verification_sensors import CHECKS as SENSOR_CHECKS
 from rigcheck.checks.verification_words import (
     causes_text,
     likely_text,
@@ -345,4 +346,5 @@ CHECKS: tuple[Check[Verification], ...] = (
         measure=_residuals,
         required=False,
     ),
+    *SENSOR_CHECKS,
 )

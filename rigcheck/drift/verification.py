@@ -8,6 +8,7 @@ import numpy as np
 from rigcheck.drift.against_stored import Compared, compare_with_stored
 from rigcheck.drift.causes import ABOUT_AS_WELL, SIGNIFICANT_P, Explanation
 from rigcheck.drift.face_harm import HarmMap, depth_by_change, exact_harm_mm, harm_estimate, harm_map
+from rigcheck.drift.sensors import SensorToday
 from rigcheck.drift.stored import stored_rig
 from rigcheck.drift.verify_numbers import verify_measurements
 from rigcheck.drift.weighing import FittedChange
@@ -45,6 +46,8 @@ class Verification:
     foretold : tuple of (int, Estimate)
         The harm as it would be known from more views of the same kind.
     measurements : dict
+    sensors : tuple of SensorToday
+        What hot pixels say of each camera; none where they were not looked for.
     """
 
     calibration: Calibration
@@ -60,6 +63,7 @@ class Verification:
     measurements: dict[str, Estimate]
     rejected: tuple[Rejection, ...] = ()
     notes: tuple[str, ...] = ()
+    sensors: tuple[SensorToday, ...] = ()
 
     @property
     def best(self) -> Explanation:

@@ -203,7 +203,12 @@ def _info(request: FootageRequest, camera: str, parts: list[ClipPart], findings:
         display_rotation_deg=source.display_rotation_deg,
         start_timecode=timecode_at(parts[0], parts[0].first),
         findings=tuple(findings),
+        devices=tuple(dict.fromkeys(text for part in parts for text in _devices(part))),
     )
+
+
+def _devices(part: ClipPart) -> tuple[str, ...]:
+    return part.source.devices if isinstance(part.source, VideoSource) else ()
 
 
 def open_cameras(footage: Sequence[FootageRequest | str], *, cameras: Sequence[str]) -> tuple[Clip, ...]:

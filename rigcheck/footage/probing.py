@@ -1,5 +1,6 @@
 """First look at a video file: every packet is read, the first picture decoded, nothing is guessed."""
 
+import re
 from collections.abc import Iterator
 from dataclasses import replace
 from itertools import islice
@@ -25,6 +26,9 @@ from rigcheck.model import Finding
 __all__ = ["open_video"]
 
 _PROGRESSIVE = (0, 1)  # FFmpeg's field order: unknown, progressive; the others are interlaced
+_DEVICE_TAGS = frozenset(
+    {"serial", "serial_number", "camera_serial", "camera_serial_number", "reel_name", "device"}
+)
 _LOOKED_AT = 32  # pictures: H.264 and H.265 reorder no more than 16
 _INTERLACED = Finding(
     code="interlaced", sentence="the video is interlaced: the lines of each picture belong to two moments."
@@ -58,6 +62,7 @@ def open_video(path: Path, *, stream: int | None) -> VideoSource:
         header_findings = _stream_findings(chosen, n_streams=1 if stream is not None else len(streams))
         codec = chosen.codec_context.name
         timecode = _start_timecode(container, chosen)
+        devices = _devices(container, chosen)
         stated_s = _stated_duration_s(container, chosen)
         pixel_aspect = chosen.sample_aspect_ratio or None
         stated_rates = [chosen.guessed_rate, chosen.base_rate, chosen.average_rate]
@@ -87,6 +92,7 @@ def open_video(path: Path, *, stream: int | None) -> VideoSource:
         timecode_nominal=None if timecode is None else timecode_nominal(path),
         findings=tuple(findings),
         pixel_aspect=pixel_aspect,
+        devices=devices,
     )
 
 
@@ -202,6 +208,19 @@ def _start_timecode(container: InputContainer, stream: VideoStream) -> str | Non
     tracks = [stream.metadata, *(other.metadata for other in container.streams), container.metadata]
     found = [text for tags in tracks for name, text in tags.items() if name.lower() == "timecode" and text]
     return found[0] if found else None
+
+
+def _devices(container: InputContainer, stream: VideoStream) -> tuple[str, ...]:
+    """What the file states of the device that recorded it, under plain names, whatever stands before these."""
+    # Of other picture streams nothing: these may be another camera's.
+    others = [other.metadata for other in container.streams if other.type != "video"]
+    found = [
+        text.strip()
+        for tags in (stream.metadata, *others, container.metadata)
+        for name, text in tags.items()
+        if re.split(r"[.:/]", name.lower().replace("-", "_"))[-1] in _DEVICE_TAGS and text.strip()
+    ]
+    return tuple(dict.fromkeys(found))
 
 
 def _stated_duration_s(container: InputContainer, stream: VideoStream) -> float | None:

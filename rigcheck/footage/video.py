@@ -33,7 +33,7 @@ class VideoSource:
     `stream` counts the picture streams of the file from 0. `form` is the pixel format of the first
     picture; `timecode_nominal` how many numbers a second the timecode counts, where the file says so;
     `repeats` the pictures stored as exact copies of the one before; `pixel_aspect` a pixel's width over its height
-    where the file says it.
+    where the file says it; `devices` the serial numbers and reel or device names it states.
     """
 
     path: Path
@@ -49,6 +49,7 @@ class VideoSource:
     repeats: IntArray
     findings: tuple[Finding, ...]
     pixel_aspect: Fraction | None = None
+    devices: tuple[str, ...] = ()
 
     @property
     def bit_depth(self) -> int:

@@ -170,6 +170,7 @@ def calibrate(
             rejected=looked.rejected,
             notes=_notes(footage, looked, len(chosen)),
         )
+    run = _with_hot_pixels(run, looked)
     timing = _timing(moving.result(), solution, description)
     focus = focus_measurements(run, looked.edges, description)
     flex = plate_flex(run)
@@ -216,6 +217,19 @@ def _carried_to_the_face(solution: Solution) -> Iterator[None]:
         if len(solution.setups) == 2 and solution.adjustment.summary.status != "converged":
             raise refusal_of_pair(solution) from error
         raise
+
+
+def _with_hot_pixels(run: CalibrationRun, looked: Looked) -> CalibrationRun:
+    """Keep each sensor's hot pixels, so that it is known again."""
+    found = {
+        name: () if look is None else look.hot_pixels_px for name, look in sorted(looked.sensors.items())
+    }
+    cameras = tuple(
+        replace(entry, hot_pixels_px=found.get(entry.camera.name, ())) for entry in run.calibration.cameras
+    )
+    counts = ", ".join(f"{entry.camera.name} {len(entry.hot_pixels_px)}" for entry in cameras)
+    note = f"Hot pixels kept to know the sensors again: {counts}."
+    return replace(run, calibration=replace(run.calibration, cameras=cameras), notes=(*run.notes, note))
 
 
 def _beforehand(

@@ -7,6 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rigcheck.calibration import CameraSetup
+from rigcheck.footage.hot_pixels import HotPixelLook
 from rigcheck.geometry.board_views import MIN_CORNERS, View, usable_views
 from rigcheck.jobs.moving import Moving
 from rigcheck.model import BoardSpec, Frame, Observation, Rejection
@@ -32,6 +33,7 @@ class Looked:
     that was looked at fully; `fields_px` how far apart odd and even lines show it, by camera's name.
     `moving` are runs of pictures of the moving board, where these were looked for in the same pass. `kept` are
     pictures looked at fully that cannot be decoded again at little cost, as JPEG, by camera's name and frame.
+    `sensors` are the hot pixels seen in all of the pictures, by camera's name.
     """
 
     views: tuple[View, ...]
@@ -44,6 +46,7 @@ class Looked:
     fields_px: Mapping[str, tuple[float, ...]] = field(default_factory=dict)
     moving: Moving | None = None
     kept: Mapping[tuple[str, int], bytes] = field(default_factory=dict)
+    sensors: Mapping[str, HotPixelLook | None] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

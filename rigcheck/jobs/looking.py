@@ -24,6 +24,7 @@ from rigcheck.jobs.inspecting import (
 )
 from rigcheck.jobs.one_pass import kept_picture, look_in_one_pass
 from rigcheck.jobs.refusing import blank_pictures, interlaced_words
+from rigcheck.jobs.sensors import SensorWatch
 from rigcheck.model import BoardSpec, Frame, Rejection
 from rigcheck.target import BoardDetector, diagnose_description
 
@@ -78,12 +79,16 @@ def look_at_clip(clip: Clip, search: Search) -> Looked:
     keys = np.flatnonzero(np.isin(indices, clip.key_indices)).tolist() if video else []
     places = positions_to_look_at(len(indices), keys)
 
+    sensors = SensorWatch([clip.info.camera])
+
     def fetch(wanted: Sequence[int]) -> Moments:
-        return ((frame,) for frame in clip.frames_at([int(indices[k]) for k in wanted]))
+        return sensors.passing((frame,) for frame in clip.frames_at([int(indices[k]) for k in wanted]))
 
     if video and not set(places) <= set(keys):
-        return look_in_one_pass(fetch, places, search, most=MOST_FULL_LOOKS)
-    return _survey(fetch, places, search)
+        looked = look_in_one_pass(fetch, places, search, most=MOST_FULL_LOOKS)
+    else:
+        looked = _survey(fetch, places, search)
+    return replace(looked, sensors=sensors.looks())
 
 
 def look_at_pair(pairing: Pairing, search: Search) -> Looked:
@@ -97,9 +102,18 @@ def look_at_pair(pairing: Pairing, search: Search) -> Looked:
     video = all(clip.info.kind == "video" for clip in pairing.clips)
     keys = pairing.key_pairs.tolist() if video else []
     places = positions_to_look_at(pairing.n_pairs, keys)
+    sensors = SensorWatch([clip.info.camera for clip in pairing.clips])
+
+    def fetch(wanted: Sequence[int]) -> Moments:
+        # Pictures of a run follow too closely to show anything else under a pixel.
+        spread = set(places)
+        return sensors.passing(pairing.pairs_at(wanted), [place in spread for place in wanted])
+
     if video and not set(places) <= set(keys):
-        return look_in_one_pass(pairing.pairs_at, places, search, most=MOST_FULL_LOOKS, pairing=pairing)
-    return _survey(pairing.pairs_at, places, search)
+        looked = look_in_one_pass(fetch, places, search, most=MOST_FULL_LOOKS, pairing=pairing)
+    else:
+        looked = _survey(fetch, places, search)
+    return replace(looked, sensors=sensors.looks())
 
 
 def _survey(fetch: Callable[[Sequence[int]], Moments], places: Sequence[int], search: Search) -> Looked:

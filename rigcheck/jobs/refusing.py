@@ -10,7 +10,13 @@ from rigcheck.errors import ConfigError, InputError
 from rigcheck.footage import Clip
 from rigcheck.model import CameraDescription, RigDescription
 
-__all__ = ["blank_pictures", "interlaced_words", "refuse_exchanged_names", "refuse_sizes"]
+__all__ = [
+    "blank_pictures",
+    "clip_paths",
+    "interlaced_words",
+    "refuse_exchanged_names",
+    "refuse_sizes",
+]
 
 # A board of nine squares of a few pixels; below it nothing is found.
 LEAST_SIDE_PX = 64
@@ -18,6 +24,8 @@ LEAST_SIDE_PX = 64
 # 20,000 px squared takes minutes and gigabytes.
 MOST_SIDE_PX = 12_000
 _ASKED = 3
+# A shorter one may be a reel's number.
+_LEAST_SERIAL = 3
 # A lit board spans more code values than this; noise alone spans about as many.
 _EVEN_SPAN = 12.0
 
@@ -63,7 +71,7 @@ def interlaced_words(clip: Clip) -> str:
 
 
 def refuse_exchanged_names(rig: RigDescription | None, clips: Sequence[Clip]) -> None:
-    """Raise when files carry the other camera's name or serial, both of them crosswise.
+    """Raise when files carry the other camera's name or serial, both crosswise; or state the other's serial.
 
     Raises
     ------
@@ -71,11 +79,15 @@ def refuse_exchanged_names(rig: RigDescription | None, clips: Sequence[Clip]) ->
 
     Notes
     -----
-    Asked are the names of file and folder of every part. Two like cameras with files of neutral names cannot be
-    told apart without an earlier calibration (`--prior`).
+    Asked are the names of file and folder of every part, and what video files state of the device that recorded
+    them. Names are given by people: they are believed where both are crosswise; a serial written by the camera is
+    believed by itself. Two like cameras with files that say nothing cannot be told apart here: see `--prior`, and
+    the sensors' hot pixels (:mod:`rigcheck.drift.sensors`).
     """
     if rig is None or len(clips) != 2 or clips[0].shares_pictures(clips[1]):
         return
+    for own, clip in enumerate(clips):
+        _refuse_other_serial(clip, rig, own)
     told = [[_named(clip, camera) for camera in rig.cameras] for clip in clips]
     if told != [[False, True], [True, False]]:
         return
@@ -87,9 +99,30 @@ def refuse_exchanged_names(rig: RigDescription | None, clips: Sequence[Clip]) ->
     )
 
 
+def _refuse_other_serial(clip: Clip, rig: RigDescription, own: int) -> None:
+    stated = [_words(text) for text in clip.info.devices]
+    theirs = [
+        camera
+        for camera in rig.cameras
+        if camera.serial is not None
+        and len(camera.serial) >= _LEAST_SERIAL
+        and any(_words(camera.serial) in text for text in stated)
+    ]
+    if not theirs or rig.cameras[own] in theirs:
+        return
+    raise ConfigError(
+        f"{clip.info.origin}: the file states the serial {theirs[0].serial}, which is that of {theirs[0].name}; it is "
+        f"given as the footage of {rig.cameras[own].name}.",
+        hint="give the footage in the order of the rig file's cameras; if the order is right, cameras or cards were "
+        "exchanged, or the rig file's serials are.",
+    )
+
+
 def _named(clip: Clip, camera: CameraDescription) -> bool:
     marks = [mark for mark in (camera.name, camera.serial) if mark is not None]
-    places = {word for path in clip_paths(clip) for word in (path.stem, path.parent.name)}
+    places = {word for path in clip_paths(clip) for word in (path.stem, path.parent.name)} | {
+        *clip.info.devices
+    }
     return any(_words(mark) in _words(place) for mark in marks for place in places)
 
 

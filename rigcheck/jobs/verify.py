@@ -16,6 +16,7 @@ from rigcheck.drift.same_setup import (
     refuse_other_setup,
     same_board,
 )
+from rigcheck.drift.sensors import sensor_measurements, sensors_today
 from rigcheck.drift.stored import StoredRig, stored_rig
 from rigcheck.drift.verification import Verification, verification
 from rigcheck.errors import RigcheckError
@@ -145,10 +146,16 @@ def verify(
         notes=(
             *asked.notes,
             *_notes(footage, looked),
+            *_same_footage(footage, calibrated),
             PAIR_BLIND if len(footage.clips) == 2 else ONE_CAMERA_BLIND,
         ),
     )
-    run = replace(run, measurements=run.measurements | _focus(run, looked, asked))
+    sensors = sensors_today(calibrated, looked.sensors)
+    run = replace(
+        run,
+        measurements=run.measurements | _focus(run, looked, asked) | sensor_measurements(sensors),
+        sensors=sensors,
+    )
     given = {"footage1": first, "footage2": second, "label": label} | _pairing_options(pairing)
     provenance = make_provenance(
         "verify",
@@ -306,6 +313,19 @@ def _notes(footage: OpenedFootage, looked: Looked) -> tuple[str, ...]:
         "closely and show enough of the board."
     )
     return tuple(dict.fromkeys(one[:1].upper() + one[1:] for one in sentences))
+
+
+def _same_footage(footage: OpenedFootage, calibration: Calibration) -> tuple[str, ...]:
+    """Say that footage given is what the calibration was made from."""
+    known = set(calibration.provenance.inputs_sha256.values())
+    same = [clip for clip in footage.clips if known & set(clip.hashes().values())]
+    if not same:
+        return ()
+    named = " and ".join(dict.fromkeys(clip.info.origin for clip in same))
+    return (
+        f"The calibration was made from this very footage ({named}): that it agrees with itself proves nothing about "
+        "the rig today. Film the board anew.",
+    )
 
 
 def _report(run: Verification, limits: Sequence[EffectiveLimit], provenance: Provenance) -> Report:

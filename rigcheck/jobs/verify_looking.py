@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -12,6 +12,7 @@ from rigcheck.footage import Clip
 from rigcheck.geometry.board_views import View, usable_views
 from rigcheck.jobs.inspecting import Light, Looked, OnProgress, rough_observation
 from rigcheck.jobs.opening import OpenedFootage
+from rigcheck.jobs.sensors import SensorWatch
 from rigcheck.model import Frame, Observation, Rejection
 from rigcheck.model._arrays import IntArray
 from rigcheck.target import BoardDetector
@@ -58,8 +59,11 @@ def look_quickly(
         When a picture cannot be decoded.
     """
     detector = BoardDetector(stored.calibration.board)
+    sensors = SensorWatch([clip.info.camera for clip in footage.clips])
     with ThreadPoolExecutor(max_workers=2) as pool:
-        glances = _Glances(footage=footage, stored=stored, detector=detector, pool=pool, tell=on_progress)
+        glances = _Glances(
+            footage=footage, stored=stored, detector=detector, pool=pool, tell=on_progress, sensors=sensors
+        )
         places = glance_positions(footage)
         glances.at(places)
         further = [place for place in glance_positions(footage, more=True) if place not in places]
@@ -72,7 +76,8 @@ def look_quickly(
             moment = glances.moments[number]
             inspected.append(list(pool.map(lambda frame: _inspect(detector, frame, lights), moment)))
             on_progress(total + done, total + len(close))
-    return _looked(inspected, [glances.places[number] for number in close], total, stored)
+    looked = _looked(inspected, [glances.places[number] for number in close], total, stored)
+    return replace(looked, sensors=sensors.looks())
 
 
 @dataclass(kw_only=True, eq=False)
@@ -84,6 +89,7 @@ class _Glances:
     detector: BoardDetector
     pool: ThreadPoolExecutor
     tell: OnProgress
+    sensors: SensorWatch
     places: list[int] = field(default_factory=list)
     moments: list[Moment] = field(default_factory=list)
     views: list[View] = field(default_factory=list)
@@ -92,11 +98,15 @@ class _Glances:
         """Glance at these moments too."""
         total = len(self.places) + len(places) + MOST_LOOKS
         for place, moment in zip(places, _moments(self.footage, places), strict=True):
-            seen = self.pool.map(lambda frame: rough_observation(self.detector, frame), moment)
+            seen = self.pool.map(self._glance, moment)
             self.places.append(place)
             self.moments.append(moment)
             self.views.append(tuple(seen))
             self.tell(len(self.places), total)
+
+    def _glance(self, frame: Frame) -> Observation | None:
+        self.sensors.see(frame)
+        return rough_observation(self.detector, frame)
 
     def usable(self) -> int:
         """Moments at which every camera shows enough of the board."""

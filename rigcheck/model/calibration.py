@@ -25,7 +25,11 @@ __all__ = [
 
 @dataclass(frozen=True, kw_only=True)
 class CameraCalibration:
-    """One camera's intrinsics with standard uncertainties; size and rate of its footage."""
+    """One camera's intrinsics with standard uncertainties; size and rate of its footage.
+
+    `hot_pixels_px` are single pixels (x, y) that its sensor showed too bright, the strongest first: a sensor is
+    known again by them. None where none were seen, or where they were not looked for.
+    """
 
     camera: CameraModel
     reprojection_rms_px: float
@@ -33,6 +37,7 @@ class CameraCalibration:
     sigma_principal_point_px: tuple[float, float]
     sigma_distortion: tuple[float, ...]
     frame_rate_hz: float | None
+    hot_pixels_px: tuple[tuple[int, int], ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

@@ -74,7 +74,8 @@ class ClipInfo:
 
     `frame_rate` is None for pictures. `display_rotation_deg` is what the container asks for;
     it is reported, never applied. `value_range` is None when the file does not say,
-    and so is `pixel_aspect`, a pixel's width over its height.
+    and so is `pixel_aspect`, a pixel's width over its height. `devices` are the serial numbers and reel or device
+    names that the files themselves state.
     `sha256` maps each file read to its hash.
     """
 
@@ -94,3 +95,4 @@ class ClipInfo:
     start_timecode: str | None = None
     findings: tuple[Finding, ...] = ()
     sha256: dict[str, str] = field(default_factory=dict)
+    devices: tuple[str, ...] = ()

@@ -24,6 +24,7 @@ PositivePair = Annotated[list[Positive], Field(min_length=2, max_length=2)]
 NonNegativePair = Annotated[list[NonNegative], Field(min_length=2, max_length=2)]
 NonNegativeRow3 = Annotated[list[NonNegative], Field(min_length=3, max_length=3)]
 Size = Annotated[list[Annotated[int, Field(ge=1, le=1 << 20)]], Field(min_length=2, max_length=2)]
+PixelPlace = Annotated[list[Annotated[int, Field(ge=0, lt=1 << 20)]], Field(min_length=2, max_length=2)]
 Rotation = Annotated[list[Row3], Field(min_length=3, max_length=3)]
 
 
@@ -47,6 +48,7 @@ class CameraCalibrationFormat(Format):
     distortion: list[float]
     reprojection_rms_px: NonNegative
     sigma: CameraSigmaFormat
+    hot_pixels_px: Annotated[list[PixelPlace], Field(max_length=64, default_factory=list)]
 
 
 class RotationSigmaFormat(Format):
@@ -129,6 +131,9 @@ def calibration_text(calibration: Calibration) -> str:
     content["board"] = {key: value for key, value in content["board"].items() if value is not None}
     if content["face_volume"] is not None and content["face_volume"]["map"] is None:
         del content["face_volume"]["map"]
+    for camera in content["cameras"]:
+        if not camera["hot_pixels_px"]:
+            del camera["hot_pixels_px"]
     heading = "Camera calibration by rigcheck. Lengths in mm, X2 = rotation X1 + translation_mm; do not edit."
     return yaml_text(content, heading=heading)
 
@@ -165,6 +170,7 @@ def _camera_format(camera: CameraCalibration) -> CameraCalibrationFormat:
             principal_point_px=_floats(camera.sigma_principal_point_px),
             distortion=_floats(camera.sigma_distortion),
         ),
+        hot_pixels_px=[[int(x), int(y)] for x, y in camera.hot_pixels_px],
     )
 
 

@@ -92,6 +92,14 @@ def _camera(content: CameraCalibrationFormat, document: Document, idx: int) -> C
             f"({', '.join(map(str, lengths))} for {content.model})",
             hint=_AGAIN,
         )
+    width, height = content.image_size_px
+    for number, (x, y) in enumerate(content.hot_pixels_px):
+        if x >= width or y >= height:
+            raise document.error(
+                ("cameras", idx, "hot_pixels_px", number),
+                f"[{x}, {y}] found, a place within {width} x {height} px needed",
+                hint=_AGAIN,
+            )
     return CameraCalibration(
         camera=CameraModel(
             name=content.name,
@@ -106,6 +114,7 @@ def _camera(content: CameraCalibrationFormat, document: Document, idx: int) -> C
         sigma_principal_point_px=(content.sigma.principal_point_px[0], content.sigma.principal_point_px[1]),
         sigma_distortion=tuple(content.sigma.distortion),
         frame_rate_hz=content.frame_rate,
+        hot_pixels_px=tuple((x, y) for x, y in content.hot_pixels_px),
     )
 
 
