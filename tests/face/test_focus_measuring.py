@@ -54,8 +54,8 @@ def test_a_known_blur_lowers_sharpness_as_its_transfer_says(rng, blur_px):
         power = f**-3.0 * f  # rings hold more frequencies the wider they are
         kept.append((power * np.exp(-4 * (np.pi * blur_px * f) ** 2)).sum() / power.sum())
     expected = np.sqrt(kept[0] / kept[1])
-    # Measured 5 and 15 % high: the sharp picture loses 6 % to its finest texture, which counts as noise, the blurred one
-    # reads 2 % high, and patches smear frequencies by 1/32 (4 %).
+    # Measured 5 and 15 % high: the sharp picture loses 6 % to its finest texture, counted as noise, the blurred
+    # one reads 2 % high, and patches smear frequencies by 1/32 (4 %).
     assert after.value / before.value == pytest.approx(expected, rel=0.17)
 
 
