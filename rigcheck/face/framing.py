@@ -136,18 +136,22 @@ def median_face(faces: Sequence[UprightFace]) -> UprightFace:
 
 def _offsets(faces: Sequence[UprightFace]) -> dict[str, Estimate]:
     off = np.array([face.nostril_base_px - face.centre_px for face in faces])
-    sigma = [face.nostril_base_sigma_px for face in faces]
+    sigma = np.array([face.nostril_base_sigma_px for face in faces])
     eyes = [face.eye_distance_px for face in faces]
     eye_sigma = [
         float(np.hypot(face.sigma("eye_outer_right"), face.sigma("eye_outer_left"))) for face in faces
     ]
     level = [
-        max(_SHARED_LEVEL * sigma, _LEAST_LEVEL * eye) if face.from_mesh else sigma
-        for face, sigma, eye in zip(faces, eye_sigma, eyes, strict=True)
+        max(_SHARED_LEVEL * own, _LEAST_LEVEL * eye) if face.from_mesh else own
+        for face, own, eye in zip(faces, eye_sigma, eyes, strict=True)
     ]
     return {
-        "nostril_offset_x_px": combined(off[:, 0].tolist(), sigma, unit="px", reason=_NO_POINT),
-        "nostril_offset_y_px": combined(off[:, 1].tolist(), sigma, unit="px", reason=_NO_POINT),
+        "nostril_offset_x_px": combined(
+            off[:, 0].tolist(), sigma[:, 0].tolist(), unit="px", reason=_NO_POINT
+        ),
+        "nostril_offset_y_px": combined(
+            off[:, 1].tolist(), sigma[:, 1].tolist(), unit="px", reason=_NO_POINT
+        ),
         "eye_distance_px": combined(eyes, eye_sigma, unit="px", reason=_NO_POINT),
         "roll_deg": combined(
             [_roll_deg(face) for face in faces],

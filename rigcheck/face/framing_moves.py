@@ -109,7 +109,7 @@ def rig_moves(
     turn = least_squares(turned, np.zeros(2)).x
     left = {eye.name: eye.off(base - np.array([*slide, 0.0])) for eye in eyes}
     aims = {eye.name: np.degrees(np.arctan2(left[eye.name], eye.focal_px)) for eye in eyes}
-    sigma = first.face.nostril_base_sigma_px * base[2] / eyes[0].focal_px
+    sigma = np.sqrt(np.mean(first.face.nostril_base_sigma_px**2)) * base[2] / eyes[0].focal_px
     return RigMoves(
         slide_mm=np.asarray(slide),
         slide_sigma_mm=float(sigma / np.sqrt(len(eyes))),
