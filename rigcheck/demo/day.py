@@ -1,4 +1,4 @@
-"""The demo day: board footage rendered, calibrated, and held against its truth."""
+"""The demo day: board footage calibrated and held against its truth, then a fitting and a knock found."""
 
 import math
 from dataclasses import dataclass
@@ -8,11 +8,12 @@ from rich.console import Console
 from rich.table import Table
 
 from rigcheck.demo.clips import DemoClips, calibration_shoot, write_calibration_clips
+from rigcheck.demo.rest_of_day import N_STEPS, DayStep, rest_of_day
 from rigcheck.demo.truth import TruthRow, compare_with_truth
 from rigcheck.errors import OutputError
 from rigcheck.jobs.calibrate import OUTPUTS, CalibrationResult, calibrate, write_calibration
 from rigcheck.records import check_writable
-from rigcheck.report import ProgressSink, SilentProgress, format_value, terminal_table
+from rigcheck.report import STATUS_WORDS, ProgressSink, SilentProgress, format_value, terminal_table
 
 __all__ = ["DemoDay", "run_demo"]
 
@@ -22,15 +23,16 @@ FRAME_RATE = 30.0
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class DemoDay:
-    """The demo day, done: its footage, its calibration, and both beside the truth."""
+    """The demo day, done: its footage, its calibration, both beside the truth, and the steps that followed."""
 
     folder: Path
     footage: DemoClips
     result: CalibrationResult
     rows: tuple[TruthRow, ...]
+    steps: tuple[DayStep, ...]
 
     def show(self, console: Console | None = None) -> None:
-        """Print the calibration's table, then estimate, sigma and truth side by side."""
+        """Print the calibration's table, estimate beside truth, and what was planted and found after it."""
         console = console or Console()
         terminal_table(self.result.report, self.result.run, console=console)
         table = Table(title="Estimate and truth", title_justify="left")
@@ -45,9 +47,22 @@ class DemoDay:
                 "" if ratio is None or row.truth == 0 else f"{ratio:+.1f}",
             )
         console.print(table)
-        console.print(
-            f"Report to open in a browser: {self.folder / 'calibration' / 'report.html'}", soft_wrap=True
-        )
+        console.print()
+        for step in self.steps:
+            report = step.result.report
+            console.print(f"{step.name}, planted: {step.planted}", soft_wrap=True, markup=False)
+            console.print(
+                f"  found: {STATUS_WORDS[report.verdict]}. {self._found(step)}", soft_wrap=True, markup=False
+            )
+        console.print()
+        for folder in (self.folder / "calibration", *(step.folder for step in self.steps)):
+            console.print(f"Report to open in a browser: {folder / 'report.html'}", soft_wrap=True)
+
+    @staticmethod
+    def _found(step: DayStep) -> str:
+        """What the worst check says."""
+        order = ("fail", "inconclusive", "caution", "pass", "skipped")
+        return min(step.result.report.checks, key=lambda check: order.index(check.status)).message
 
 
 def _decimals(sigma: float | None) -> int:
@@ -106,4 +121,8 @@ def run_demo(
     )
     write_calibration(result, out, replace_earlier=replace)
     rows = compare_with_truth(result.run.calibration, footage.shoot.day.truth)
-    return DemoDay(folder=folder, footage=footage, result=result, rows=rows)
+    steps, track = [], progress.track("Fitting, and the board again after a knock")
+    for step in rest_of_day(folder, footage, replace_earlier=replace):
+        steps.append(step)
+        track(len(steps), N_STEPS)
+    return DemoDay(folder=folder, footage=footage, result=result, rows=rows, steps=tuple(steps))

@@ -10,7 +10,7 @@ from rigcheck.demo.camera import project_points, rays_of_pixels
 from rigcheck.model import Calibration, CameraCalibration, CameraModel, StereoCalibration, StereoRig
 from rigcheck.model._arrays import FloatArray
 
-__all__ = ["TruthRow", "compare_with_truth", "depth_error_mm", "mapping_error_px"]
+__all__ = ["TruthRow", "compare_with_truth", "depth_error_mm", "mapping_error_px", "named_axes"]
 
 _FACE_BOX_MM = (130.0, 160.0, 80.0)  # across, along, deep
 _FACE_POINTS = (6, 7, 4)
@@ -111,7 +111,7 @@ def _camera_rows(found: CameraCalibration, true: CameraModel) -> list[TruthRow]:
 
 def _pair_rows(found: StereoCalibration, truth: StereoRig) -> list[TruthRow]:
     true, estimate = truth.camera2_from_camera1, found.camera2_from_camera1
-    axes = _named_axes(true.rotation, true.translation_mm)
+    axes = named_axes(true.rotation, true.translation_mm)
     # A camera turned by +a about an axis changes the map of points into its frame by a turn of -a.
     whole = -np.rad2deg(Rotation.from_matrix(true.rotation).as_rotvec())
     change = -np.rad2deg(Rotation.from_matrix(estimate.rotation @ true.rotation.T).as_rotvec())
@@ -148,7 +148,7 @@ def _pair_rows(found: StereoCalibration, truth: StereoRig) -> list[TruthRow]:
     return rows
 
 
-def _named_axes(rotation: FloatArray, translation_mm: FloatArray) -> dict[str, FloatArray]:
+def named_axes(rotation: FloatArray, translation_mm: FloatArray) -> dict[str, FloatArray]:
     """Axes of the named turns in the camera-2 frame: about them a positive turn is counted."""
     along = translation_mm / np.linalg.norm(translation_mm)
     view = rotation @ [0.0, 0.0, 1.0] + [0.0, 0.0, 1.0]

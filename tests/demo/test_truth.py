@@ -7,7 +7,7 @@ import pytest
 from scipy.spatial.transform import Rotation
 
 from rigcheck.demo import compare_with_truth, depth_error_mm, mapping_error_px, shoot_day
-from rigcheck.demo.truth import _named_axes
+from rigcheck.demo.truth import named_axes
 from rigcheck.model import (
     Calibration,
     CameraCalibration,
@@ -61,7 +61,7 @@ def rows_for(rig):
 
 def turned(rig, name, deg):
     pose = rig.camera2_from_camera1
-    axis = _named_axes(pose.rotation, pose.translation_mm)[name]
+    axis = named_axes(pose.rotation, pose.translation_mm)[name]
     turn = Rotation.from_rotvec(-np.deg2rad(deg) * axis).as_matrix()
     return replace(rig, camera2_from_camera1=replace(pose, rotation=turn @ pose.rotation))
 
