@@ -39,8 +39,9 @@ LIMITS: tuple[Limit, ...] = (
         value=0.001,
         unit="",
         source="Binomial: the same sensor shows as few of its hot pixels less than once in a thousand times, were each "
-        "seen again with probability 0.5; in H.264 clips with planted ones 0.94 to 1 of them were at the same or half "
-        "the exposure, 0.78 and more at a third and coarser coding (tests/bench/bench_sensors.py)",
+        "seen again with probability 0.6. Rendered, planted, H.264 (tests/bench/bench_sensors.py): 0.86 and more at "
+        "the calibration's exposure and coding; 0.33 and more at half the exposure, still known by 2e-12; coarser "
+        "coding may swallow all, and then shows no others either, without which no sensor is called another",
         worse="below",
     ),
     Limit(

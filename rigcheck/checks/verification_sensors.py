@@ -9,6 +9,7 @@ from rigcheck.model import Estimate
 
 # Fewer clear hot pixels of its own do not make another sensor: some come with warmth.
 _LEAST_UNKNOWN = 4
+_LEAST_UNKNOWN_SHARE = 0.5
 # Two dots may lie alike by a kink of the recording.
 _LEAST_AGAIN = 3
 
@@ -20,10 +21,14 @@ def _sensors(run: Verification, limits: Limits) -> Outcome:
         return not_applicable("hot pixels were not looked for")
     band, chance = limits.band("verify.sensor_p"), limits.band("verify.sensor_chance")
     gone = [one for one in run.sensors if _gone(one, band, chance)]
-    crossed = [one for one in gone if one.other is not None and _known(one.other, chance)]
+    crossed = [
+        one
+        for one in run.sensors
+        if one.other is not None and _known(one.other, chance) and not _known(one.own, chance)
+    ]
     if crossed:
         return _exchanged(run, crossed, band)
-    other = [one for one in gone if one.unknown >= _LEAST_UNKNOWN]
+    other = [one for one in gone if _shows_others(one)]
     if other:
         return _another(other, band)
     known = [one for one in run.sensors if not one.reason and _known(one.own, chance)]
@@ -51,6 +56,11 @@ def _sensors(run: Verification, limits: Limits) -> Outcome:
 def _gone(one: SensorToday, band: Band, chance: Band) -> bool:
     """Whether the same sensor would show as few of its hot pixels too seldom to be believed."""
     return not one.reason and one.own.by_same < (band.caution or 0.0) and not _known(one.own, chance)
+
+
+def _shows_others(one: SensorToday) -> bool:
+    """Whether so many other hot pixels show that coding or exposure did not swallow those stored."""
+    return one.unknown >= max(_LEAST_UNKNOWN, _LEAST_UNKNOWN_SHARE * one.own.asked)
 
 
 def _known(match: SensorMatch, chance: Band) -> bool:

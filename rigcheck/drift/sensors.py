@@ -9,9 +9,9 @@ from scipy.special import bdtr, bdtrc
 from rigcheck.footage.hot_pixels import LEAST_PICTURES, HotPixelLook
 from rigcheck.model import Calibration, Estimate
 
-# Of the hot pixels stored at least this share is seen again with the same sensor, even at half the exposure (see the
-# limits' sources); a smaller one is held against it.
-SEEN_AGAIN = 0.5
+# Of the hot pixels stored at least this share is seen again with the same sensor, exposure and coding (see the limits'
+# sources); a smaller one is held against it where today's pictures show others instead.
+SEEN_AGAIN = 0.6
 # Hot pixels are the same within a pixel: lossy coding moves the highest value about.
 _NEAR_PX = 1
 _LEAST_TELLING = 0.02

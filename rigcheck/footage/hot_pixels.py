@@ -35,9 +35,14 @@ _SIGN_SIGMAS = 5.0
 # Detail finer than the median's window may leave a mean of all zeros.
 _LEAST_SIGMA = 0.2
 _WINDOW = 3
-# Lettering burnt into the picture has fine corners too, many together.
-_CLUSTER_PX = 24
-_MOST_TOGETHER = 3
+# Rows worked on at once stay in the processor's own memory.
+_BAND_ROWS = 128
+# Lettering burnt into the picture has fine corners too. It never gets darker: so many pixels within so far that
+# stay brighter by this than what lies round them are not one pixel, which lossy coding spreads over a few.
+_CROWD_PX = 31
+_MOST_TOGETHER = 12
+_STAYS_ABOVE = 12
+_WIDE_WINDOW = 15
 
 BoolArray = NDArray[np.bool_]
 
@@ -79,12 +84,32 @@ class HotPixelLook:
 class _Sums:
     """The last ground of each pixel and whether it was lit there; running sums over the pictures. (H, W) each."""
 
-    def __init__(self, *, ground: NDArray[np.uint8], was_lit: BoolArray) -> None:
-        self.ground, self.was_lit = ground, was_lit
+    def __init__(self, *, ground: NDArray[np.uint8]) -> None:
+        self.ground = ground
+        self.was_lit = np.zeros(ground.shape, np.uint8)
         self.asked = np.zeros(ground.shape, np.uint8)
         self.changed = np.zeros(ground.shape, np.uint8)
         self.stayed = np.zeros(ground.shape, np.uint8)
         self.above = np.zeros(ground.shape, np.uint16)
+        self.darkest = np.full(ground.shape, 255, np.uint8)
+
+    def add(self, image: ImageArray, ground: NDArray[np.uint8], rows: slice, *, first: bool) -> None:
+        """Add some rows of a picture."""
+        asked = (ground < _BRIGHT_GROUND).view(np.uint8)
+        above = np.asarray(cv2.subtract(image, ground), dtype=np.uint8) * asked
+        lit = (above >= _LIT).view(np.uint8)
+        apart = np.asarray(cv2.absdiff(ground, self.ground[rows]), dtype=np.uint8) > _CHANGED
+        changed = apart.view(np.uint8) & asked
+        if first:
+            self.was_lit[rows] = lit
+        self.asked[rows] += asked
+        self.changed[rows] += changed
+        self.stayed[rows] += changed & lit & self.was_lit[rows]
+        cv2.min(image, self.darkest[rows], self.darkest[rows])
+        capped = cv2.threshold(above, _MOST_ADDED, 0, cv2.THRESH_TRUNC)[1]
+        self.above[rows] += np.asarray(capped, dtype=np.uint8)
+        cv2.copyTo(ground, asked, self.ground[rows])
+        cv2.copyTo(lit, asked, self.was_lit[rows])
 
 
 class HotPixelWatch:
@@ -113,19 +138,12 @@ class HotPixelWatch:
         if self._n == MOST_PICTURES:
             return
         ground = np.asarray(cv2.medianBlur(image, _WINDOW), dtype=np.uint8)
-        asked = ground < _BRIGHT_GROUND
-        above = np.asarray(cv2.subtract(image, ground), dtype=np.uint8) * asked
-        lit = above >= _LIT
+        first = self._sums is None
         if self._sums is None:
-            self._sums = _Sums(ground=ground.copy(), was_lit=lit.copy())
-        sums = self._sums
-        changed = (np.asarray(cv2.absdiff(ground, sums.ground), dtype=np.uint8) > _CHANGED) & asked
-        sums.asked += asked
-        sums.changed += changed
-        sums.stayed += changed & lit & sums.was_lit
-        sums.above += np.asarray(cv2.threshold(above, _MOST_ADDED, 0, cv2.THRESH_TRUNC)[1], dtype=np.uint8)
-        cv2.copyTo(ground, asked.view(np.uint8), sums.ground)
-        cv2.copyTo(lit.view(np.uint8), asked.view(np.uint8), sums.was_lit.view(np.uint8))
+            self._sums = _Sums(ground=ground.copy())
+        for top in range(0, len(image), _BAND_ROWS):
+            rows = slice(top, top + _BAND_ROWS)
+            self._sums.add(image[rows], ground[rows], rows, first=first)
         self._n += 1
 
     def look(self) -> HotPixelLook | None:
@@ -140,8 +158,14 @@ class HotPixelWatch:
         stayed = self._sums.stayed / np.maximum(changed, 1).astype(np.float32)
         sigma, middle = _spread(mean[telling])
         sigmas = (mean - middle) / sigma
-        clear = telling & (sigmas > _CLEAR_SIGMAS) & (stayed >= _MOSTLY) & _alone(mean)
         signs = telling & (sigmas > _SIGN_SIGMAS) & (stayed >= _HALF)
+        clear = (
+            signs
+            & (sigmas > _CLEAR_SIGMAS)
+            & (stayed >= _MOSTLY)
+            & _alone(mean)
+            & ~_crowded(self._sums.darkest)
+        )
         marked = cv2.dilate(signs.astype(np.uint8), np.ones((3, 3), np.uint8)).astype(bool)
         return HotPixelLook(
             n_pictures=self._n, hot_pixels_px=_strongest(clear, mean), telling=telling, marked=marked
@@ -164,13 +188,15 @@ def _alone(mean: NDArray[np.float32]) -> BoolArray:
     return np.asarray(highest & (cv2.dilate(mean, ring) < 0.5 * mean), dtype=bool)
 
 
+def _crowded(darkest: NDArray[np.uint8]) -> BoolArray:
+    """Where many pixels that never get dark stand together; `darkest` is the minimum over the pictures."""
+    above = cv2.subtract(darkest, cv2.medianBlur(darkest, _WIDE_WINDOW))
+    stays = (np.asarray(above, dtype=np.uint8) > _STAYS_ABOVE).astype(np.float32)
+    near = np.asarray(cv2.boxFilter(stays, -1, (_CROWD_PX, _CROWD_PX), normalize=False))
+    return np.asarray(near > _MOST_TOGETHER + 0.5, dtype=bool)
+
+
 def _strongest(clear: BoolArray, mean: NDArray[np.float32]) -> tuple[tuple[int, int], ...]:
     y, x = np.nonzero(clear)
-    places = np.column_stack([x, y])
-    near = np.abs(places[:, None] - places[None]).max(2) <= _CLUSTER_PX if len(places) <= 4096 else None
-    if near is None:
-        return ()
-    keep = near.sum(1) <= _MOST_TOGETHER
-    places, strength = places[keep], mean[y[keep], x[keep]]
-    order = np.argsort(-strength, kind="stable")[:MOST_HOT_PIXELS]
-    return tuple((int(px), int(py)) for px, py in places[order])
+    order = np.argsort(-mean[y, x], kind="stable")[:MOST_HOT_PIXELS]
+    return tuple((int(px), int(py)) for px, py in zip(x[order], y[order], strict=True))

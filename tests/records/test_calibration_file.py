@@ -1,6 +1,7 @@
 """A calibration that was changed by hand or damaged is refused, with the entry that shows it."""
 
 import re
+from dataclasses import replace
 
 import pytest
 import yaml
@@ -8,7 +9,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from rigcheck.errors import RigcheckError, SchemaError
-from rigcheck.records import calibration_text, read_calibration
+from rigcheck.records import calibration_text, json_schemas, read_calibration
 from rigcheck.records.yaml_writing import yaml_text
 
 
@@ -67,6 +68,14 @@ WRONG = [
     (put("cameras", 1, "sigma", "distortion", [0.1]), "4 coefficients with 1 sigmas"),
     (put("cameras", 0, "sigma", "focal_px", [-0.1, 0.1]), "at least 0"),
     (put("cameras", 0, "frame_rate", 0.0), "above 0"),
+    (
+        put("cameras", 1, "hot_pixels_px", [[5, 6], [1080, 3]]),
+        "hot_pixels_px[1]: [1080, 3] found, a place within",
+    ),
+    (put("cameras", 1, "hot_pixels_px", [[5, -6]]), "hot_pixels_px[0][1]: the number -6 found"),
+    (put("cameras", 1, "hot_pixels_px", [[5.5, 6]]), "a whole number needed"),
+    (put("cameras", 1, "hot_pixels_px", [[5, 6, 7]]), "hot_pixels_px[0]: a list of 3"),
+    (put("cameras", 1, "hot_pixels_px", [[5, 6]] * 65), "hot_pixels_px: a list of 65"),
     (put("cameras", 1, "name", "upper"), "a second time"),
     (put("cameras", 1, "name", "board"), "stands for something else"),
     (put("cameras", 0, "focal", 3.0), "unknown key 'cameras[0].focal'"),
@@ -105,6 +114,24 @@ def test_numbers_that_are_none(calibration, tmp_path, value):
 
 def test_nothing_is_wrong_with_an_unchanged_one(calibration, tmp_path):
     read_calibration(changed(calibration, tmp_path, lambda content: None))
+
+
+def test_hot_pixels_are_optional_and_read_back(calibration, tmp_path):
+    """Files from before there were any are read, and files without any hold no word of them."""
+    assert "hot_pixels_px" not in calibration_text(calibration)
+    assert (
+        read_calibration(changed(calibration, tmp_path, lambda content: None)).cameras[0].hot_pixels_px == ()
+    )
+    pixels = ((0, 0), (1079, 1439), (17, 1204))
+    first = replace(calibration.cameras[0], hot_pixels_px=pixels)
+    path = tmp_path / "hot.yaml"
+    path.write_text(calibration_text(replace(calibration, cameras=(first, calibration.cameras[1]))))
+    again = read_calibration(path)
+    assert [entry.hot_pixels_px for entry in again.cameras] == [pixels, ()]
+    assert yaml.safe_load(path.read_text())["version"] == 1
+    schema = json_schemas()["calibration"]["$defs"]["CameraCalibrationFormat"]
+    assert "hot_pixels_px" in schema["properties"]
+    assert "hot_pixels_px" not in schema["required"]
 
 
 def test_empty_covariance_is_one(calibration, tmp_path):
