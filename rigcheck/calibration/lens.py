@@ -26,7 +26,7 @@ _FOLDS = 5
 _QUICK = Stopping(relative_cost=1e-8, relative_step=1e-5, iterations=25)
 # Fits to some of the views start where the fit to all ended, and only losses are compared: a hundredth of a standard
 # deviation away from the optimum, they are higher by a ten-thousandth of what one parameter is worth.
-_QUICKEST = Stopping(relative_cost=1e-6, relative_step=1e-2, iterations=25)
+_QUICKEST = Stopping(relative_cost=1e-6, relative_step=1e-2, iterations=25, goes_on=True)
 
 __all__ = ["LensChoice", "choose_lens", "fit_camera"]
 

@@ -10,7 +10,7 @@ from rigcheck.calibration.lens import LensChoice, choose_lens
 from rigcheck.calibration.prior import IntrinsicsPrior
 from rigcheck.calibration.start import Lens, free_mask
 from rigcheck.errors import EstimationError
-from rigcheck.geometry.adjustment import Adjustment, RigState, SharedLayout, adjust
+from rigcheck.geometry.adjustment import Adjustment, RigState, SharedLayout, Stopping, adjust
 from rigcheck.geometry.board_shape import FURTHER, QUADRATIC, shape_terms
 from rigcheck.geometry.board_views import CameraSetup, View, gather, usable_views
 from rigcheck.geometry.covariance import SharedCovariance, shared_covariance
@@ -22,6 +22,8 @@ FloatArray = NDArray[np.float64]
 
 # Zhang (2000): two orientations fix four pinhole unknowns without skew; a third leaves something to check by.
 MIN_VIEWS = 3
+# Only costs are compared: what is left to fall is far below what one term must pay.
+_TO_COMPARE = Stopping(relative_cost=1e-7, relative_step=1e-3, iterations=40)
 
 __all__ = ["MIN_VIEWS", "Solution", "solve"]
 
@@ -97,8 +99,9 @@ def solve(
     covariance = _covariance(adjustment)
     more = shape_terms(board, QUADRATIC + FURTHER)
     if terms and len(more) > len(terms):
-        richer = _with_more_shape(usable, board, adjustment, terms=more, prior=prior)
+        richer = _with_more_shape(usable, board, adjustment, terms=more, prior=prior, stopping=_TO_COMPARE)
         if _clearly_better(adjustment, richer, covariance.inflation):
+            richer = _with_more_shape(usable, board, richer, terms=more, prior=prior)
             adjustment, covariance, terms = richer, _covariance(richer), more
     return Solution(
         views=tuple(usable),
@@ -229,6 +232,7 @@ def _with_more_shape(
     *,
     terms: tuple[tuple[int, int], ...],
     prior: IntrinsicsPrior | None,
+    stopping: Stopping | None = None,
 ) -> Adjustment:
     """The same fit with further terms of the board's shape free, at the same noise scale to compare costs."""
     layout = replace(fit.layout, n_shape=len(terms))
@@ -237,7 +241,7 @@ def _with_more_shape(
     observations = gather(views, board, cameras=range(len(layout.models)), terms=terms)
     start = replace(fit.state, shape=shape)
     known = None if prior is None else prior.gaussian(layout, start)
-    return adjust(observations, layout, start, loss="tukey", prior=known)
+    return adjust(observations, layout, start, loss="tukey", prior=known, stopping=stopping)
 
 
 def _clearly_better(fit: Adjustment, richer: Adjustment, inflation: float) -> bool:

@@ -310,11 +310,15 @@ class Adjustment:
 
 @dataclass(frozen=True, kw_only=True)
 class Stopping:
-    """When the solver stops: relative fall of the cost, gradient-based step, iterations."""
+    """When the solver stops: relative fall of the cost, gradient-based step, iterations.
+
+    `goes_on` says that it starts where a robust fit of the same unknowns ended: gross outliers are known by then.
+    """
 
     relative_cost: float = 1e-10
     relative_step: float = 1e-9
     iterations: int = 150
+    goes_on: bool = False
 
 
 @dataclass(kw_only=True, eq=False)
@@ -464,7 +468,7 @@ def adjust(
         Close enough that every corner projects in front of its camera.
     loss : {"squares", "huber", "tukey"}
         "tukey" descends with Huber's loss first: it forgets gross outliers, and needs a good start to
-        do so safely.
+        do so safely; not where the fit goes on from such a start (`Stopping.goes_on`).
     prior : GaussianPrior, optional
     stopping : Stopping, optional
 
@@ -491,7 +495,7 @@ def adjust(
     )
     if not (prediction.depth > 0).all():
         raise ValueError("adjust: a corner lies behind its camera at the start")
-    stages: tuple[Loss, ...] = ("huber", "tukey") if loss == "tukey" else (loss,)
+    stages: tuple[Loss, ...] = ("huber", "tukey") if loss == "tukey" and not stopping.goes_on else (loss,)
     scale, initial = 1.0, float("nan")
     for stage in stages:
         for _ in range(6):
