@@ -228,7 +228,9 @@ def _with_hot_pixels(run: CalibrationRun, looked: Looked) -> CalibrationRun:
         replace(entry, hot_pixels_px=found.get(entry.camera.name, ())) for entry in run.calibration.cameras
     )
     counts = ", ".join(f"{entry.camera.name} {len(entry.hot_pixels_px)}" for entry in cameras)
-    note = f"Hot pixels kept to know the sensors again: {counts}."
+    note = "No hot pixels were seen by which the sensors could be known again."
+    if any(found.values()):
+        note = f"Hot pixels kept to know the sensors again: {counts}."
     return replace(run, calibration=replace(run.calibration, cameras=cameras), notes=(*run.notes, note))
 
 

@@ -316,15 +316,15 @@ def _notes(footage: OpenedFootage, looked: Looked) -> tuple[str, ...]:
 
 
 def _same_footage(footage: OpenedFootage, calibration: Calibration) -> tuple[str, ...]:
-    """Say that footage given is what the calibration was made from."""
+    """Say that a file given is one the calibration was made from, whatever its name is now."""
     known = set(calibration.provenance.inputs_sha256.values())
     same = [clip for clip in footage.clips if known & set(clip.hashes().values())]
     if not same:
         return ()
     named = " and ".join(dict.fromkeys(clip.info.origin for clip in same))
     return (
-        f"The calibration was made from this very footage ({named}): that it agrees with itself proves nothing about "
-        "the rig today. Film the board anew.",
+        f"The calibration was made from this very file ({named}): moments that it was made from agree with it by "
+        "themselves and prove nothing about the rig today. Film the board anew.",
     )
 
 

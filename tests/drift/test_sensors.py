@@ -49,9 +49,9 @@ def test_both_probabilities_are_binomial(asked, again, chance):
 
 
 def test_another_sensor_matches_as_often_as_is_foretold():
-    """As many as 400 sensors with 64 hot pixels each, lit within a pixel; the exact law is hypergeometric."""
+    """As many as 200 sensors with 64 hot pixels each, lit within a pixel; the exact law is hypergeometric."""
     counts, foretold = [], []
-    for k in range(40):
+    for k in range(20):
         today = look(places(2 * k, 1000), clear=[])
         calibration = stored(places(2 * k + 1, 640))
         match = sensors_today(calibration, {"upper": today})[0].own

@@ -39,7 +39,7 @@ def filmed(folder, shoot, sensors):
 @pytest.fixture(scope="module")
 def day(tmp_path_factory):
     folder = tmp_path_factory.mktemp("day")
-    shoot = small_shoot(folder / "shoot", count=16)
+    shoot = small_shoot(folder / "shoot", count=14)
     clips = filmed(folder, shoot, SENSORS)
     result = rigcheck.calibrate(
         clips["upper"], clips["lower"], board=shoot.board, rig=shoot.rig, lens="brown4"
@@ -67,7 +67,7 @@ def test_the_same_sensors_are_known_and_the_same_footage_is_named(day):
     result, checks = verified(day, day.clips)
     assert checks["VER08"].status == "pass"
     assert result.run.measurements["upper.hot_pixels_again"].value >= 0.9
-    assert any("this very footage" in note and "proves nothing" in note for note in result.report.notes)
+    assert any("this very file" in note and "prove nothing" in note for note in result.report.notes)
 
 
 def test_exchanged_bodies_are_noticed_where_geometry_sees_nothing(day, tmp_path):
@@ -78,7 +78,7 @@ def test_exchanged_bodies_are_noticed_where_geometry_sees_nothing(day, tmp_path)
     assert checks["VER08"].status == "fail"
     assert "upper and lower are exchanged" in checks["VER08"].message
     assert result.report.verdict == "fail"
-    assert not any("this very footage" in note for note in result.report.notes)
+    assert not any("this very file" in note for note in result.report.notes)
 
 
 def test_another_sensor_is_noticed(day, tmp_path):
@@ -90,12 +90,12 @@ def test_another_sensor_is_noticed(day, tmp_path):
 
 def test_a_clip_decoded_whole_is_watched_too(day, tmp_path):
     """Few key pictures: every picture is looked at in a single pass."""
-    shown = shown_by(day.shoot.pictures["upper"][:10], SENSORS["upper"])
-    clip = open_footage(str(clip_of(tmp_path / "long.mp4", shown, options={"g": "10"})), camera="upper")
+    shown = shown_by(day.shoot.pictures["upper"][:8], SENSORS["upper"])
+    clip = open_footage(str(clip_of(tmp_path / "long.mp4", shown, options={"g": "8"})), camera="upper")
     search = Search(
         board=read_board(day.shoot.board), setups=(), lights={}, on_progress=lambda done, total: None
     )
-    assert look_at_clip(clip, search).sensors["upper"].n_pictures == 10
+    assert look_at_clip(clip, search).sensors["upper"].n_pictures == 8
 
 
 def stating(path, pictures, **tags):
