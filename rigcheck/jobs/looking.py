@@ -38,6 +38,8 @@ ENOUGH_KEY_PICTURES = 28
 
 # Of more moments than this, only those chosen after a glance are looked at fully.
 MOST_FULL_LOOKS = 72
+# Where all must be decoded: moments glanced at, and looked at fully, the sharpest of each three in a row.
+MOST_LOOKS_IN_ONE_PASS, MOST_FULL_LOOKS_IN_ONE_PASS = 144, 48
 
 # Pictures asked for a misdescription, a camera; when none shows the board, spread over the clip.
 _ASKED = 3
@@ -45,7 +47,9 @@ _ASKED_UNSEEN = 6
 
 __all__ = [
     "MOST_FULL_LOOKS",
+    "MOST_FULL_LOOKS_IN_ONE_PASS",
     "MOST_LOOKS",
+    "MOST_LOOKS_IN_ONE_PASS",
     "Light",
     "Looked",
     "OnProgress",
@@ -85,7 +89,8 @@ def look_at_clip(clip: Clip, search: Search) -> Looked:
         return sensors.passing((frame,) for frame in clip.frames_at([int(indices[k]) for k in wanted]))
 
     if video and not set(places) <= set(keys):
-        looked = look_in_one_pass(fetch, places, search, most=MOST_FULL_LOOKS)
+        places = [places[k] for k in _spread(len(places), MOST_LOOKS_IN_ONE_PASS)]
+        looked = look_in_one_pass(fetch, places, search, most=MOST_FULL_LOOKS_IN_ONE_PASS)
     else:
         looked = _survey(fetch, places, search)
     return replace(looked, sensors=sensors.looks())
@@ -110,7 +115,8 @@ def look_at_pair(pairing: Pairing, search: Search) -> Looked:
         return sensors.passing(pairing.pairs_at(wanted), [place in spread for place in wanted])
 
     if video and not set(places) <= set(keys):
-        looked = look_in_one_pass(fetch, places, search, most=MOST_FULL_LOOKS, pairing=pairing)
+        places = [places[k] for k in _spread(len(places), MOST_LOOKS_IN_ONE_PASS)]
+        looked = look_in_one_pass(fetch, places, search, most=MOST_FULL_LOOKS_IN_ONE_PASS, pairing=pairing)
     else:
         looked = _survey(fetch, places, search)
     return replace(looked, sensors=sensors.looks())
