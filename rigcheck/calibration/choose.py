@@ -15,6 +15,7 @@ from rigcheck.calibration.solve import solve
 from rigcheck.calibration.start import LENSES
 from rigcheck.geometry.adjustment import RigState, normal_equations, predict
 from rigcheck.geometry.board_views import CameraSetup, View, closed_form_pose, gather
+from rigcheck.geometry.telling import most_telling
 from rigcheck.model import BoardSpec, LensModel
 
 FloatArray = NDArray[np.float64]
@@ -22,6 +23,7 @@ FloatArray = NDArray[np.float64]
 # Beyond this many views the uncertainty falls so slowly that solving time is better spent elsewhere.
 MOST_VIEWS = 60
 _ROUGH_VIEWS = 16
+_TRACE = 1e-6
 
 __all__ = ["MOST_VIEWS", "choose_views"]
 
@@ -53,26 +55,11 @@ def choose_views(
     """
     if len(views) <= most:
         return list(range(len(views)))
-    information = _information(views, board, setups)
-    total = _regular_start(information)
-    left, taken = set(range(len(views))), []
-    for _ in range(most):
-        rest = sorted(left)
-        gain = np.linalg.slogdet(total + information[rest])[1]
-        best = rest[int(np.argmax(gain))]
-        taken.append(best)
-        left.discard(best)
-        total = total + information[best]
-    return sorted(taken)
-
-
-def _regular_start(information: FloatArray) -> FloatArray:
-    """A trace of information about everything, so that the first determinants are not all zero."""
-    return np.asarray(np.eye(information.shape[1]) * 1e-6)
+    return most_telling(_information(views, board, setups), most, trace=_TRACE)
 
 
 def _information(views: Sequence[View], board: BoardSpec, setups: Sequence[CameraSetup]) -> FloatArray:
-    """Reduced information of each view, scaled to unit total per unknown, (V, G, G)."""
+    """Reduced information of each view about the shared unknowns, (V, G, G)."""
     both = [n for n, view in enumerate(views) if all(side is not None for side in view)]
     pool = both if len(both) >= _ROUGH_VIEWS else list(range(len(views)))
     picks = sorted({pool[k] for k in np.linspace(0, len(pool) - 1, _ROUGH_VIEWS).round().astype(int)})
@@ -81,9 +68,7 @@ def _information(views: Sequence[View], board: BoardSpec, setups: Sequence[Camer
     observations = gather(views, board, cameras=range(len(setups)), terms=rough.terms)
     prediction = predict(observations, rough.adjustment.layout, state)
     inverse = 1.0 / observations.sigma_px**2
-    reduced = normal_equations(observations, prediction, information=inverse, pull=inverse).reduced_by_view
-    size = 1.0 / np.sqrt(np.maximum(np.diagonal(reduced.sum(0)), 1e-300))
-    return np.asarray(reduced * size[:, None] * size[None, :])
+    return normal_equations(observations, prediction, information=inverse, pull=inverse).reduced_by_view
 
 
 def _state_of_all(

@@ -7,15 +7,16 @@ Pukelsheim, Optimal Design of Experiments, 2006, ch. 6 (determinant criterion), 
 
 from collections.abc import Sequence
 
-import numpy as np
-
 from rigcheck.drift.stored import StoredRig
 from rigcheck.drift.today import started_at
 from rigcheck.geometry.adjustment import normal_equations, predict
 from rigcheck.geometry.board_views import View, gather
+from rigcheck.geometry.telling import most_telling
 from rigcheck.model import BoardSpec
 
 __all__ = ["telling_views"]
+
+_TRACE = 1e-3
 
 
 def telling_views(views: Sequence[View], board: BoardSpec, stored: StoredRig, *, most: int) -> list[int]:
@@ -40,18 +41,5 @@ def telling_views(views: Sequence[View], board: BoardSpec, stored: StoredRig, *,
     observations = gather(views, board, cameras=range(len(stored.models)), terms=stored.terms)
     prediction = predict(observations, layout, state)
     inverse = 1.0 / observations.sigma_px**2
-    information = normal_equations(
-        observations, prediction, information=inverse, pull=inverse
-    ).reduced_by_view
-    size = 1.0 / np.sqrt(np.maximum(np.diagonal(information.sum(0)), 1e-300))
-    information = information * size[:, None] * size[None, :]
-    total = np.eye(layout.size) * 1e-3
-    left, taken = set(range(len(views))), []
-    for _ in range(most):
-        rest = sorted(left)
-        gain = np.linalg.slogdet(total + information[rest])[1]
-        best = rest[int(np.argmax(gain))]
-        taken.append(best)
-        left.discard(best)
-        total = total + information[best]
-    return sorted(taken)
+    reduced = normal_equations(observations, prediction, information=inverse, pull=inverse).reduced_by_view
+    return most_telling(reduced, most, trace=_TRACE)
