@@ -70,7 +70,8 @@ def _bar_moves(run: FittingRun, axis: str, slide_mm: float, turn_deg: float) -> 
     tells = f"the cameras then look up by {after:.0f}° on average instead of {now:.0f}°"
     if abs(after - _GOOD_LOOK_DEG) <= abs(now - _GOOD_LOOK_DEG):
         return f"{slide[0].upper()}{slide[1:]} ({tells}); {turn} instead if the boom does not allow it."
-    return f"{turn[0].upper()}{turn[1:]} ({slide} would do as well, but {tells})."
+    turn = turn.replace("turn it", "Turn the bar")
+    return f"{turn} (to move it {abs(slide_mm):.0f} mm {_way(axis, slide_mm)} would do as well, but {tells})."
 
 
 def _by_frame(run: FittingRun, camera: str, axis: str) -> str:
