@@ -8,12 +8,12 @@ import numpy as np
 
 from rigcheck.face.framing_jaw import chin_drop_px
 from rigcheck.face.framing_points import UprightFace, combined, hull_share
-from rigcheck.face.framing_pose import HeadFit, Optics, camera_place, fit_head, ideal_points
+from rigcheck.face.framing_pose import HeadFit, Optics, camera_place, fit_head
 from rigcheck.face.head_model import OUTLINE, OWN_LEVEL_DEG, head_points
 from rigcheck.model import Estimate
 from rigcheck.model._arrays import FloatArray
 
-__all__ = ["CameraFraming", "camera_framing", "median_face", "nostril_ideal_px", "resting", "trusted"]
+__all__ = ["CameraFraming", "camera_framing", "median_face", "resting", "trusted"]
 
 # Height of the inner lips' opening over the outer-eye distance, above the clip's smallest tenth: still at rest. The
 # mesh sees sealed lips open by up to 0.17 from below.
@@ -267,8 +267,3 @@ def _jaw_open(
 def _chin_margin(faces: Sequence[UprightFace]) -> Estimate:
     margins = [one.size_px[1] - 0.5 - float(one.chin_px[1]) for one in faces]
     return combined(margins, [one.sigma("chin") for one in faces], unit="px", reason=_NO_POINT)
-
-
-def nostril_ideal_px(framing: CameraFraming) -> FloatArray:
-    """Nostril base from the principal point as a lens without distortion shows it, (2,) px, upright."""
-    return np.asarray(ideal_points(framing.face.nostril_base_px[None], framing.optics)[0])

@@ -7,7 +7,7 @@ import numpy as np
 from rigcheck.model import FACE_POINTS
 from rigcheck.model._arrays import FloatArray
 
-__all__ = ["FaceShape", "eye_distance_px", "face_shape", "outside_share", "shape_fault"]
+__all__ = ["FaceShape", "eye_distance_px", "face_shape", "shape_fault"]
 
 # Raw logit of the mesh: good fits reach 14 and more, hard ones 5 to 15, wrong ones mostly stay under 8.
 LEAST_LOGIT = 6.0
@@ -93,12 +93,6 @@ def shape_fault(shape: FaceShape) -> str | None:
     if not 0.2 < shape.mouth_width < 1.2:
         return "the mouth does not fit the eyes"
     return None
-
-
-def outside_share(points_px: FloatArray, size_px: tuple[int, int]) -> float:
-    """Share of the mesh's points outside the picture."""
-    inside = np.all((points_px >= -0.5) & (points_px <= np.array(size_px) - 0.5), axis=1)
-    return 1.0 - float(inside[:468].mean())
 
 
 def nose_outside(points_px: FloatArray, size_px: tuple[int, int]) -> bool:

@@ -19,7 +19,6 @@ _FLOW_SIDE = 360.0  # longer side of the pictures between which flow is found
 _WINDOW_CELLS = 9
 _CHOICE_SMOOTHED = 2.0
 _FLOW_SMOOTHED = 1.5
-_SLOPE_STEP = 1.0
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

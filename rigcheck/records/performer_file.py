@@ -13,11 +13,7 @@ from rigcheck.records.validation import Format, NonNegative, validated
 from rigcheck.records.yaml_reading import read_yaml
 from rigcheck.records.yaml_writing import yaml_text
 
-__all__ = ["CODE_NAME_ADVICE", "PerformerFormat", "performer_text", "read_performer"]
-
-CODE_NAME_ADVICE = (
-    "use a code name that the production gave, such as 'heron 3'; never a real name or initials."
-)
+__all__ = ["PerformerFormat", "performer_text", "read_performer"]
 
 _CodeName = Annotated[str, StringConstraints(pattern=r"^\w[\w -]{0,39}$")]
 _Line = Annotated[str, Field(max_length=400)]
