@@ -1,12 +1,12 @@
-"""What the checks of `calibrate` share: several cameras judged as one, and numbers as text."""
+"""What checks share: several cameras judged as one, and numbers as text."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 from rigcheck.checks.core import Outcome, not_applicable, not_measured
 from rigcheck.checks.filming import camera_names, working_distance_mm
 from rigcheck.checks.limits import Limits
-from rigcheck.checks.verdict import Band, judge
+from rigcheck.checks.verdict import SEVERITY, Band, judge
 from rigcheck.model import CalibrationRun, Estimate, Status
 
 __all__ = [
@@ -18,12 +18,11 @@ __all__ = [
     "number_text",
     "on_face_mm",
     "outcome_of",
+    "worst_camera",
 ]
 
 _ONE_CAMERA = "one camera only; this is a question to a pair"
 _NOT_MEASURED = "Where thin footage is the reason, film more varied views and run calibrate again."
-# How bad a status is when one of several cameras speaks for all: not judged is worse than a pass.
-_SEVERITY: tuple[Status, ...] = ("pass", "skipped", "caution", "inconclusive", "fail")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -58,18 +57,27 @@ def judge_cameras(
 ) -> Judged:
     """Judge ``<camera>.<quantity>`` of every camera; the worst speaks."""
     found = {name: measured(run, f"{name}.{quantity}") for name in camera_names(run)}
-    sign = 1.0 if band.worse == "above" else -1.0
+    bands = dict.fromkeys(found, band)
+    return worst_camera(found, bands, words=lambda each: number_text(each, digits, percent=percent))
+
+
+def worst_camera(
+    found: Mapping[str, Estimate], bands: Mapping[str, Band], *, words: Callable[[Estimate], str]
+) -> Judged:
+    """Judge each camera's number by its own band; the worst speaks, the first when they are alike."""
 
     def badness(name: str) -> tuple[int, float]:
-        value = found[name].value
-        return _SEVERITY.index(judge(found[name], band)), 0.0 if value is None else sign * value
+        value, band = found[name].value, bands[name]
+        sign = 1.0 if band.worse == "above" else -1.0
+        return SEVERITY.index(judge(found[name], band)), 0.0 if value is None else sign * value
 
     worst = max(found, key=badness)
-    numbers = ", ".join(
-        f"{name} {number_text(each, digits, percent=percent)}" for name, each in found.items()
-    )
     return Judged(
-        camera=worst, estimate=found[worst], status=judge(found[worst], band), band=band, numbers=numbers
+        camera=worst,
+        estimate=found[worst],
+        status=judge(found[worst], bands[worst]),
+        band=bands[worst],
+        numbers=", ".join(f"{name} {words(each)}" for name, each in found.items()),
     )
 
 
@@ -80,10 +88,10 @@ def judge_pair(run: CalibrationRun, name: str, band: Band, *, digits: int = 2) -
     return Judged(camera="", estimate=estimate, status=judge(estimate, band), band=band, numbers=numbers)
 
 
-def outcome_of(judged: Judged, message: str, action: str) -> Outcome:
-    """Make an outcome; a pass needs no action, and what has no number is skipped."""
+def outcome_of(judged: Judged, message: str, action: str, *, remedy: str = _NOT_MEASURED) -> Outcome:
+    """Make an outcome; a pass needs no action, and what has no number is skipped with `remedy`."""
     if judged.status == "skipped":
-        return not_measured(judged.estimate, judged.band.text, action=_NOT_MEASURED)
+        return not_measured(judged.estimate, judged.band.text, action=remedy)
     return Outcome(
         status=judged.status,
         estimate=judged.estimate,

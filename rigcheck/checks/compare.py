@@ -3,7 +3,7 @@
 from rigcheck.checks.compare_trust import ORDINALS, agreement_estimate, failed_first, which_to_trust
 from rigcheck.checks.core import Check, Outcome, not_applicable, not_measured
 from rigcheck.checks.limits import Limits
-from rigcheck.checks.verdict import judge
+from rigcheck.checks.verdict import SEVERITY, judge
 from rigcheck.drift.compare import Comparison
 from rigcheck.model import Estimate, Status
 
@@ -18,7 +18,6 @@ PART_WORDS = {
     "along_view_mm": "movement along the view",
     "square_to_both_mm": "movement square to baseline and view",
 }
-_SEVERITY: tuple[Status, ...] = ("pass", "caution")
 
 
 def _harm(comparison: Comparison, limits: Limits) -> Outcome:
@@ -116,7 +115,7 @@ def _mapping(comparison: Comparison, limits: Limits) -> Outcome:
         one.camera: comparison.measurements[f"{one.camera}.mapping_left_px"] for one in comparison.cameras
     }
     judged = {name: judge(one, band) for name, one in found.items()}
-    worst = max(found, key=lambda name: (_SEVERITY.index(judged[name]), found[name].value or 0.0))
+    worst = max(found, key=lambda name: (SEVERITY.index(judged[name]), found[name].value or 0.0))
     numbers = ", ".join(
         f"{one.camera} {one.difference.raw_rms_px:.2f} px as stored, {one.difference.left_rms_px:.2f} px after "
         "the best turn"

@@ -1,38 +1,22 @@
 """What the framing checks share: each camera against its own limits, the worst speaks; numbers in words."""
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
-from rigcheck.checks.cameras import number_text
-from rigcheck.checks.core import Outcome, not_measured
+from rigcheck.checks.cameras import Judged, number_text, worst_camera
 from rigcheck.checks.limits import Limits
-from rigcheck.checks.verdict import Band, judge
+from rigcheck.checks.verdict import SEVERITY, Band, judge
 from rigcheck.face.fitting_run import FittingRun
 from rigcheck.model import Estimate, Status
 
 __all__ = [
-    "JudgedCamera",
     "judge_each",
     "judge_gross",
-    "outcome_for",
     "percent",
     "scaled",
     "size_of",
     "worse_of",
 ]
-
-_SEVERITY: tuple[Status, ...] = ("pass", "skipped", "caution", "inconclusive", "fail")
-
-
-@dataclass(frozen=True, kw_only=True)
-class JudgedCamera:
-    """One quantity of every camera, each against its own limits: the worst one, and all numbers as text."""
-
-    camera: str
-    estimate: Estimate
-    status: Status
-    band: Band
-    numbers: str
 
 
 def judge_each(
@@ -42,7 +26,7 @@ def judge_each(
     read: Callable[[str], Estimate],
     *,
     words: Callable[[Estimate], str] | None = None,
-) -> JudgedCamera:
+) -> Judged:
     """Judge every camera's number against its own limits.
 
     Parameters
@@ -57,21 +41,9 @@ def judge_each(
         How a number is written.
     """
     say = words or (lambda estimate: number_text(estimate, 1))
-    found = []
-    for camera in run.cameras:
-        estimate = read(camera.name)
-        band = limits.band(quantity, camera=camera.name)
-        found.append((camera.name, estimate, judge(estimate, band), band))
-    name, estimate, status, band = max(
-        found, key=lambda each: (_SEVERITY.index(each[2]), _badness(each[1], each[3]))
-    )
-    return JudgedCamera(
-        camera=name,
-        estimate=estimate,
-        status=status,
-        band=band,
-        numbers=", ".join(f"{each[0]} {say(each[1])}" for each in found),
-    )
+    found = {camera.name: read(camera.name) for camera in run.cameras}
+    bands = {name: limits.band(quantity, camera=name) for name in found}
+    return worst_camera(found, bands, words=say)
 
 
 def judge_gross(estimate: Estimate, band: Band) -> Status:
@@ -85,22 +57,9 @@ def judge_gross(estimate: Estimate, band: Band) -> Status:
     return "inconclusive"
 
 
-def worse_of(first: JudgedCamera, second: JudgedCamera) -> JudgedCamera:
+def worse_of(first: Judged, second: Judged) -> Judged:
     """Of two judgements the worse; the first when they are alike."""
-    return second if _SEVERITY.index(second.status) > _SEVERITY.index(first.status) else first
-
-
-def outcome_for(judged: JudgedCamera, message: str, action: str, *, remedy: str) -> Outcome:
-    """Make an outcome; a pass needs no action, and what has no number is skipped with `remedy`."""
-    if judged.status == "skipped":
-        return not_measured(judged.estimate, judged.band.text, action=remedy)
-    return Outcome(
-        status=judged.status,
-        estimate=judged.estimate,
-        limit=judged.band.text,
-        message=message,
-        action="" if judged.status == "pass" else action,
-    )
+    return second if SEVERITY.index(second.status) > SEVERITY.index(first.status) else first
 
 
 def scaled(estimate: Estimate, factor: float, *, unit: str = "") -> Estimate:
@@ -122,9 +81,3 @@ def percent(estimate: Estimate) -> str:
         return "not measured"
     sigma = "" if estimate.sigma is None else f" ± {100 * estimate.sigma:.1f}"
     return f"{100 * estimate.value:.1f}{sigma} %"
-
-
-def _badness(estimate: Estimate, band: Band) -> float:
-    if estimate.value is None:
-        return 0.0
-    return estimate.value if band.worse == "above" else -estimate.value

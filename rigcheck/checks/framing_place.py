@@ -1,8 +1,9 @@
 """Where the face sits in the frame: nostril base, margins, share of the frame, roll."""
 
+from rigcheck.checks.cameras import outcome_of
 from rigcheck.checks.core import Check, Outcome
 from rigcheck.checks.framing_advice import move_advice, toward_word
-from rigcheck.checks.framing_judged import judge_each, outcome_for, percent, scaled, size_of, worse_of
+from rigcheck.checks.framing_judged import judge_each, percent, scaled, size_of, worse_of
 from rigcheck.checks.limits import Limits
 from rigcheck.face.fitting_run import FittingRun
 from rigcheck.model import Estimate
@@ -39,13 +40,13 @@ def _found(run: FittingRun, limits: Limits) -> Outcome:
             "camera in its mount; then run fitting again."
         )
         message = f"The face only fits when the pictures are turned further: {turned.numbers}."
-        return outcome_for(turned, message, action, remedy=_MARK)
+        return outcome_of(turned, message, action, remedy=_MARK)
     message = f"A face was found in {judged.numbers} of the pictures looked at."
     action = (
         "See below what was left out. Take away what comes before the face, have others step out of the picture, or "
         "give in and out points around the part that shows the performer."
     )
-    return outcome_for(judged, message, action, remedy=_MARK)
+    return outcome_of(judged, message, action, remedy=_MARK)
 
 
 def _across(run: FittingRun, limits: Limits) -> Outcome:
@@ -59,7 +60,7 @@ def _across(run: FittingRun, limits: Limits) -> Outcome:
         f"The nostril base lies off the middle of the frame's width by {judged.numbers}; in {judged.camera} it lies "
         f"{toward_word(offset)}."
     )
-    return outcome_for(judged, message, move_advice(run, judged.camera, "x"), remedy=_MARK)
+    return outcome_of(judged, message, move_advice(run, judged.camera, "x"), remedy=_MARK)
 
 
 def _up_down(run: FittingRun, limits: Limits) -> Outcome:
@@ -73,7 +74,7 @@ def _up_down(run: FittingRun, limits: Limits) -> Outcome:
         f"The nostril base lies off the middle of the frame's height by {judged.numbers}; in {judged.camera} it is "
         f"{'below' if offset > 0 else 'above'} the middle."
     )
-    return outcome_for(judged, message, move_advice(run, judged.camera, "y"), remedy=_MARK)
+    return outcome_of(judged, message, move_advice(run, judged.camera, "y"), remedy=_MARK)
 
 
 def _chin(run: FittingRun, limits: Limits) -> Outcome:
@@ -82,7 +83,7 @@ def _chin(run: FittingRun, limits: Limits) -> Outcome:
 
     judged = judge_each(run, limits, "framing.chin_margin", share, words=percent)
     message = f"Below the chin, mouth closed, are left: {judged.numbers} of the frame's height."
-    return outcome_for(judged, message, _make_room(run, judged.camera), remedy=_MARK)
+    return outcome_of(judged, message, _make_room(run, judged.camera), remedy=_MARK)
 
 
 def _make_room(run: FittingRun, camera: str) -> str:
@@ -117,7 +118,7 @@ def _jaw(run: FittingRun, limits: Limits) -> Outcome:
             else f"It is not decided whether the open jaw fits: {_FILM_OPEN}. Where it does not fit, move the bar "
             "down or away."
         )
-    return outcome_for(judged, message, action, remedy=_MARK)
+    return outcome_of(judged, message, action, remedy=_MARK)
 
 
 def _edges(run: FittingRun, limits: Limits) -> Outcome:
@@ -140,7 +141,7 @@ def _edges(run: FittingRun, limits: Limits) -> Outcome:
         f"In {judged.camera} the face is cut off {'above' if judged is above else 'at a side'}, or nearly so: where "
         "that part is needed, centre the nostril base first, then move the bar away from the face."
     )
-    return outcome_for(judged, message, action, remedy=_MARK)
+    return outcome_of(judged, message, action, remedy=_MARK)
 
 
 def _fill(run: FittingRun, limits: Limits) -> Outcome:
@@ -152,7 +153,7 @@ def _fill(run: FittingRun, limits: Limits) -> Outcome:
         f"{judged.camera} stands too far from the face: shorten the boom until cheeks and forehead nearly reach the "
         "frame, with room left for the open jaw. A new distance needs focus and calibration again."
     )
-    return outcome_for(judged, message, action, remedy=_MARK)
+    return outcome_of(judged, message, action, remedy=_MARK)
 
 
 def _roll(run: FittingRun, limits: Limits) -> Outcome:
@@ -170,7 +171,7 @@ def _roll(run: FittingRun, limits: Limits) -> Outcome:
         f"Turn {what} by {abs(roll):.1f}° {way} as seen from behind the camera, or sit the helmet straight on the head "
         "first if it is askew."
     )
-    return outcome_for(judged, message, action, remedy=_MARK)
+    return outcome_of(judged, message, action, remedy=_MARK)
 
 
 CHECKS: tuple[Check[FittingRun], ...] = (

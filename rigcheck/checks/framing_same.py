@@ -1,13 +1,11 @@
 """Whether the face measures like a face, and whether everything is as approved."""
 
-from rigcheck.checks.cameras import number_text
+from rigcheck.checks.cameras import Judged, number_text, outcome_of
 from rigcheck.checks.core import Check, Outcome, not_applicable, not_measured
 from rigcheck.checks.framing_advice import toward_word
 from rigcheck.checks.framing_judged import (
-    JudgedCamera,
     judge_each,
     judge_gross,
-    outcome_for,
     size_of,
     worse_of,
 )
@@ -60,12 +58,12 @@ def _sizes(run: FittingRun, limits: Limits) -> Outcome:
         "Check the board's square size in the board file against calipers, that the calibration is this rig's, and "
         "the order of the two footages. A face outside the published range may also be real: children, few adults."
     )
-    return outcome_for(judged, message, action, remedy="Mark irises and chin by hand (--points).")
+    return outcome_of(judged, message, action, remedy="Mark irises and chin by hand (--points).")
 
 
-def _named(estimate: Estimate, limits: Limits, quantity: str) -> JudgedCamera:
+def _named(estimate: Estimate, limits: Limits, quantity: str) -> Judged:
     band = limits.band(quantity)
-    return JudgedCamera(
+    return Judged(
         camera=quantity,
         estimate=estimate,
         status=judge_gross(estimate, band),
@@ -100,10 +98,10 @@ def _refit(run: FittingRun, limits: Limits) -> Outcome:
         )
     signed = [f"{each.name}: face {_signed(run, each.name)}" for each in run.cameras]
     message = f"Against the fitting approved {run.approved}: {'; '.join(signed)}."
-    return outcome_for(judged, message, _undo(run, judged.camera, worst), remedy="")
+    return outcome_of(judged, message, _undo(run, judged.camera, worst), remedy="")
 
 
-def _refit_of(run: FittingRun, limits: Limits, quantity: str, limit: str) -> JudgedCamera:
+def _refit_of(run: FittingRun, limits: Limits, quantity: str, limit: str) -> Judged:
     def read(name: str) -> Estimate:
         missing = Estimate(value=None, reason=f"the approved fitting has no camera {name!r}")
         return size_of(run.measurements.get(f"refit.{name}.{quantity}") or missing)
@@ -164,11 +162,9 @@ def _looks(run: FittingRun, limits: Limits) -> Outcome:
         if changed
         else "The performer is said to look as at approval."
     )
-    judged = JudgedCamera(
-        camera="", estimate=estimate, status=judge(estimate, band), band=band, numbers=words
-    )
+    judged = Judged(camera="", estimate=estimate, status=judge(estimate, band), band=band, numbers=words)
     action = "Restore the look, or film neutral and bite again and have the fitting approved anew."
-    return outcome_for(judged, message, action, remedy="")
+    return outcome_of(judged, message, action, remedy="")
 
 
 CHECKS: tuple[Check[FittingRun], ...] = (

@@ -2,13 +2,11 @@
 
 from dataclasses import replace
 
-from rigcheck.checks.cameras import number_text
+from rigcheck.checks.cameras import Judged, number_text, outcome_of
 from rigcheck.checks.core import Check, Outcome, not_applicable
 from rigcheck.checks.framing_judged import (
-    JudgedCamera,
     judge_each,
     judge_gross,
-    outcome_for,
     percent,
     scaled,
     size_of,
@@ -57,10 +55,10 @@ def _look(run: FittingRun, limits: Limits) -> Outcome:
         if judged is up
         else f"{judged.camera} stands too high: lower the bar, tilting it up so that the face stays in the middle."
     )
-    return outcome_for(judged, message, action, remedy=_MARK)
+    return outcome_of(judged, message, action, remedy=_MARK)
 
 
-def _best(run: FittingRun, limits: Limits, quantity: str, read: str, *, sign_free: bool) -> JudgedCamera:
+def _best(run: FittingRun, limits: Limits, quantity: str, read: str, *, sign_free: bool) -> Judged:
     """Judge the camera that sees it best: one is enough."""
     found = []
     for camera in run.cameras:
@@ -71,7 +69,7 @@ def _best(run: FittingRun, limits: Limits, quantity: str, read: str, *, sign_fre
     order: tuple[Status, ...] = ("pass", "caution", "inconclusive", "fail", "skipped")
     name, estimate, status, band = min(found, key=lambda each: order.index(each[2]))
     numbers = ", ".join(f"{each[0]} {_degrees(run.number(each[0], read))}" for each in found)
-    return JudgedCamera(camera=name, estimate=estimate, status=status, band=band, numbers=numbers)
+    return Judged(camera=name, estimate=estimate, status=status, band=band, numbers=numbers)
 
 
 def _lids_and_lips(run: FittingRun, limits: Limits) -> Outcome:
@@ -87,7 +85,7 @@ def _lids_and_lips(run: FittingRun, limits: Limits) -> Outcome:
         message = (
             f"The eyes are shut, or hard to see, in {shut.numbers} of the pictures: no lid can be judged."
         )
-        return outcome_for(shut, message, "Film again with the eyes open and looking ahead.", remedy=_MARK)
+        return outcome_of(shut, message, "Film again with the eyes open and looking ahead.", remedy=_MARK)
     lids = _best(run, limits, "framing.lids_from_below_deg", "lids_from_below_deg", sign_free=False)
     lips = _best(run, limits, "framing.lips_askew_deg", "lips_from_below_deg", sign_free=True)
     judged = worse_of(lids, lips)
@@ -100,7 +98,7 @@ def _lids_and_lips(run: FittingRun, limits: Limits) -> Outcome:
         if judged is lids
         else "Move the bar nearer to the height of the mouth: from far above or below the lips hide their seam."
     )
-    return outcome_for(judged, message, action, remedy=_MARK)
+    return outcome_of(judged, message, action, remedy=_MARK)
 
 
 def _mouth(run: FittingRun, limits: Limits) -> Outcome:
@@ -128,7 +126,7 @@ def _mouth(run: FittingRun, limits: Limits) -> Outcome:
         "away and film again; where the face is clear, check the small crosses, and mark points by hand (--points) "
         "where they are wrong."
     )
-    return outcome_for(judged, message, action, remedy=_MARK)
+    return outcome_of(judged, message, action, remedy=_MARK)
 
 
 def _covered(run: FittingRun, limits: Limits) -> Outcome:
@@ -145,12 +143,12 @@ def _covered(run: FittingRun, limits: Limits) -> Outcome:
     )
     if judged.status == "pass" and least < _ENOUGH_JUDGED:
         judged = replace(judged, status="inconclusive")
-        return outcome_for(judged, message, _ROCK, remedy=_ROCK)
+        return outcome_of(judged, message, _ROCK, remedy=_ROCK)
     action = (
         f"Clear the view of {judged.camera} near {places}: bend the boom or tie the cable or microphone away; where it "
         "is a hard shadow or highlight, move or soften the lamp."
     )
-    return outcome_for(judged, message, action, remedy=_ROCK)
+    return outcome_of(judged, message, action, remedy=_ROCK)
 
 
 def _slip(run: FittingRun, limits: Limits) -> Outcome:
@@ -177,13 +175,13 @@ def _slip(run: FittingRun, limits: Limits) -> Outcome:
         "performer shaking and nodding gently. Pain, numbness or dizziness: stop and take it off."
     )
     remedy = "To have it judged, film a few seconds in which the performer talks and nods gently."
-    return outcome_for(judged, message, action, remedy=remedy)
+    return outcome_of(judged, message, action, remedy=remedy)
 
 
 def _agree(run: FittingRun, limits: Limits) -> Outcome:
     if len(run.cameras) < 2:
         return not_applicable("one camera only; this is a question to a pair")
-    found: list[JudgedCamera] = []
+    found: list[Judged] = []
     for name, quantity, words in (
         ("epipolar_share", "framing.epipolar_share", "{} of the eye distance from lines of sight that meet"),
         ("roll_difference_deg", "framing.roll_difference_deg", "{} in roll"),
@@ -195,7 +193,7 @@ def _agree(run: FittingRun, limits: Limits) -> Outcome:
         band = limits.band(quantity)
         text = number_text(estimate, 1) if name == "roll_difference_deg" else percent(estimate)
         found.append(
-            JudgedCamera(
+            Judged(
                 camera=name,
                 estimate=size_of(estimate),
                 status=judge_gross(size_of(estimate), band),
@@ -215,7 +213,7 @@ def _agree(run: FittingRun, limits: Limits) -> Outcome:
         "roll_difference_deg": "Turn one camera in its mount until the eyes lie alike in both; calibrate again.",
         "size_ratio": "One camera stands nearer or has another lens: check both, and that the footages are of one rig.",
     }
-    return outcome_for(judged, message, actions[judged.camera], remedy=_MARK)
+    return outcome_of(judged, message, actions[judged.camera], remedy=_MARK)
 
 
 CHECKS: tuple[Check[FittingRun], ...] = (

@@ -3,11 +3,10 @@
 from rigcheck.checks.core import Check, Outcome, not_applicable
 from rigcheck.checks.history_words import Event, events_of, quantity_words
 from rigcheck.checks.limits import Limits
-from rigcheck.checks.verdict import judge
+from rigcheck.checks.verdict import SEVERITY, judge
 from rigcheck.drift.history import History
 from rigcheck.model import Estimate, Status
 
-_SEVERITY: tuple[Status, ...] = ("pass", "caution", "inconclusive", "fail")
 _MOST_NAMED = 4
 _LOOK = (
     "Find out what was done to the rig then (a knock, a lens touched, a part replaced); hold the board before it and "
@@ -73,7 +72,7 @@ def _changes(history: History, limits: Limits, kinds: tuple[str, ...], action: s
         none = Estimate(value=0.0, unit="mm", n=sum(len(series.records) for series in tested))
         return Outcome(status="pass", estimate=none, limit=band.text, message=_nothing(history, kinds))
     judged = [(_judged(event, limits), event) for event in found]
-    status, worst = max(judged, key=lambda one: (_SEVERITY.index(one[0]), one[1].harm.value or 0.0))
+    status, worst = max(judged, key=lambda one: (SEVERITY.index(one[0]), one[1].harm.value or 0.0))
     sentences = [f"{event.rig}: {event.sentence}" for _, event in judged]
     return Outcome(
         status=status,

@@ -6,12 +6,15 @@ from typing import Literal
 
 from rigcheck.model import CheckResult, Estimate, Status
 
-__all__ = ["Band", "Verdict", "exit_code", "judge", "overall_verdict"]
+__all__ = ["SEVERITY", "Band", "Verdict", "exit_code", "judge", "overall_verdict"]
 
 Verdict = Literal["pass", "caution", "fail", "inconclusive"]
 
 # GUM (JCGM 100:2008), 6.2.1 and G.6.6: coverage factor 2 is a level of confidence of about 95 %.
 COVERAGE_FACTOR = 2.0
+
+# How bad a status is when the worst of several speaks for all: not judged is worse than a pass.
+SEVERITY: tuple[Status, ...] = ("pass", "skipped", "caution", "inconclusive", "fail")
 
 
 @dataclass(frozen=True, kw_only=True)

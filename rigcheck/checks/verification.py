@@ -4,7 +4,7 @@ from dataclasses import replace
 
 from rigcheck.checks.core import Check, Outcome, not_applicable, not_measured
 from rigcheck.checks.limits import Limits
-from rigcheck.checks.verdict import COVERAGE_FACTOR, Band, judge
+from rigcheck.checks.verdict import COVERAGE_FACTOR, SEVERITY, Band, judge
 from rigcheck.checks.verification_sensors import CHECKS as SENSOR_CHECKS
 from rigcheck.checks.verification_words import (
     causes_text,
@@ -19,7 +19,6 @@ from rigcheck.model import Estimate, Status
 __all__ = ["CHECKS", "harm_status", "views_needed"]
 
 _ANEW = "Calibrate again before the next take, from footage with tilts, distances and the whole picture."
-_SEVERITY: tuple[Status, ...] = ("pass", "skipped", "caution", "inconclusive", "fail")
 
 
 def harm_status(estimate: Estimate, band: Band) -> Status:
@@ -202,7 +201,7 @@ def _focus(run: Verification, limits: Limits) -> Outcome:
             action="Keep result.json beside calibration.yaml, and hold the board still at several distances.",
         )
     status_of = {name: _moved_status(one, band) for name, one in known.items()}
-    worst = max(known, key=lambda name: (_SEVERITY.index(status_of[name]), known[name].value or 0.0))
+    worst = max(known, key=lambda name: (SEVERITY.index(status_of[name]), known[name].value or 0.0))
     status = status_of[worst]
     numbers = ", ".join(
         f"{name} {signed(found[name].value or 0.0, 1)} ± {found[name].sigma:.1f} mm" for name in known
