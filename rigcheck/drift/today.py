@@ -13,11 +13,9 @@ from rigcheck.geometry.adjustment import (
     RigState,
     Stopping,
     adjust,
-    normal_equations,
 )
 from rigcheck.geometry.board_views import View, closed_form_pose, gather
-from rigcheck.geometry.covariance import shared_covariance
-from rigcheck.geometry.robust import evaluate_loss
+from rigcheck.geometry.covariance import robust_equations, shared_covariance
 from rigcheck.geometry.rotation import log_rotation
 from rigcheck.model import BoardSpec
 from rigcheck.model._arrays import FloatArray
@@ -143,17 +141,8 @@ def _inflation(fit: Adjustment, n_views: int) -> float:
 
 def _said(fit: Adjustment, stored: StoredRig, loose_shape: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Information and score about the rig's parameters (M-estimator's formula), the board's shape eliminated."""
-    o, size = fit.observations, stored.size
-    values = evaluate_loss(fit.lengths, fit.loss)
-    inverse_variance = 1.0 / (o.sigma_px * fit.scale) ** 2
-    equations = normal_equations(
-        o, fit.prediction, information=inverse_variance, pull=values.weight * inverse_variance
-    )
-    stiffness = float(values.stiffness.mean())
-    freedom = max(2 * o.n - fit.summary.n_parameters, 1)
-    pull_variance = float(((values.weight * fit.lengths) ** 2).sum() / freedom)
-    information = equations.reduced_by_view.sum(0) * stiffness**2 / pull_variance
-    score = equations.reduced_gradient_by_view.sum(0) * stiffness / pull_variance
+    robust, size = robust_equations(fit), stored.size
+    information, score = robust.information, robust.score
     shape = slice(size, None)
     if stored.terms:
         own = information[shape, shape] + np.diag(loose_shape)

@@ -27,7 +27,7 @@ FloatArray = NDArray[np.float64]
 # Leverage beyond which a view alone decides a direction; its correction stops growing there.
 _MAX_LEVERAGE = 0.95
 
-__all__ = ["SharedCovariance", "shared_covariance"]
+__all__ = ["RobustEquations", "SharedCovariance", "robust_equations", "shared_covariance"]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -73,6 +73,45 @@ def _inverse_root(matrix: FloatArray, *, floor: float = 0.0) -> FloatArray:
     return np.asarray((vectors / np.sqrt(np.maximum(values, floor))) @ vectors.T)
 
 
+@dataclass(frozen=True, kw_only=True, eq=False)
+class RobustEquations:
+    """Normal equations of a robust fit, with what turns them into information (the M-estimator's formula).
+
+    `stiffness` is the mean slope of the loss's pull, `pull_variance` the variance of the pulls themselves.
+    """
+
+    equations: NormalEquations
+    stiffness: float
+    pull_variance: float
+
+    @property
+    def information(self) -> FloatArray:
+        """Information about the shared unknowns, the poses eliminated, (G, G)."""
+        return np.asarray(self.equations.reduced_by_view.sum(0) * self.stiffness**2 / self.pull_variance)
+
+    @property
+    def score(self) -> FloatArray:
+        """Pull on the shared unknowns that goes with `information`, (G,)."""
+        return np.asarray(
+            self.equations.reduced_gradient_by_view.sum(0) * self.stiffness / self.pull_variance
+        )
+
+
+def robust_equations(adjustment: Adjustment) -> RobustEquations:
+    """Normal equations at the optimum, unweighted, as the M-estimator's formula asks."""
+    a = adjustment
+    values = evaluate_loss(a.lengths, a.loss)
+    inverse_variance = 1.0 / (a.observations.sigma_px * a.scale) ** 2
+    freedom = max(2 * a.observations.n - a.summary.n_parameters, 1)
+    return RobustEquations(
+        equations=normal_equations(
+            a.observations, a.prediction, information=inverse_variance, pull=values.weight * inverse_variance
+        ),
+        stiffness=float(values.stiffness.mean()),
+        pull_variance=float(((values.weight * a.lengths) ** 2).sum() / freedom),
+    )
+
+
 def shared_covariance(adjustment: Adjustment) -> SharedCovariance:
     """Covariance of an adjustment's shared unknowns.
 
@@ -91,19 +130,12 @@ def shared_covariance(adjustment: Adjustment) -> SharedCovariance:
     wrongly measured board, a lens model that does not fit.
     """
     a = adjustment
-    o = a.observations
-    values = evaluate_loss(a.lengths, a.loss)
-    inverse_variance = 1.0 / (o.sigma_px * a.scale) ** 2
-    equations = normal_equations(
-        o, a.prediction, information=inverse_variance, pull=values.weight * inverse_variance
-    )
-    stiffness = float(values.stiffness.mean())
-    freedom = max(2 * o.n - a.summary.n_parameters, 1)
-    pull_variance = float(((values.weight * a.lengths) ** 2).sum() / freedom)
+    robust = robust_equations(a)
+    equations, stiffness = robust.equations, robust.stiffness
     prior = np.zeros((a.layout.size,) * 2) if a.prior is None else a.prior.information
     information = equations.reduced_by_view.sum(0)
     unit = 1.0 / np.sqrt(np.maximum(np.diag(information + prior), 1e-300))
-    scaled = (information * stiffness**2 / pull_variance + prior) * unit[:, None] * unit[None, :]
+    scaled = (robust.information + prior) * unit[:, None] * unit[None, :]
     eigenvalues, eigenvectors = np.linalg.eigh(scaled)
     condition = float(eigenvalues[-1] / max(eigenvalues[0], 1e-300))
     if condition > 1e14:
@@ -127,7 +159,7 @@ def shared_covariance(adjustment: Adjustment) -> SharedCovariance:
         inflation_sigma=spread,
         condition_number=condition,
         weakest=eigenvectors[:, 0],
-        information=information * stiffness**2 / pull_variance,
+        information=robust.information,
     )
 
 
