@@ -8,13 +8,13 @@ from rigcheck.drift.common_part import SourcedCalibration, prior_sha256
 from rigcheck.drift.compare import Comparison, compare_calibrations
 from rigcheck.drift.compare_harm import Viewing
 from rigcheck.errors import ConfigError, RigcheckError
+from rigcheck.jobs.beside import mounted_deg, report_beside, result_beside
 from rigcheck.model import Calibration, Report, RigDescription
 from rigcheck.records import (
     file_sha256,
     make_provenance,
     output_folder,
     read_calibration,
-    read_result,
     read_rig,
     result_text,
 )
@@ -22,7 +22,6 @@ from rigcheck.report.compare_page import compare_page
 
 # Written by `write_comparison`; an earlier run's are not replaced without being asked.
 OUTPUTS = ("result.json", "report.html")
-_BESIDE = "result.json"
 
 __all__ = ["OUTPUTS", "ComparisonResult", "compare", "write_comparison"]
 
@@ -138,31 +137,17 @@ def _named(one: Calibration | str | Path) -> str:
 def _read(one: Calibration | str | Path, word: str) -> _Read:
     if isinstance(one, Calibration):
         return _Read(source=SourcedCalibration(calibration=one), hashes={}, notes=())
-    calibration, path = read_calibration(one), Path(one)
+    calibration = read_calibration(one)
     hashes = {str(one): file_sha256(one)}
-    beside = path.with_name(_BESIDE)
-    report: Report | None = None
-    notes: tuple[str, ...] = ()
-    if beside.is_file():
-        report, notes = _own_report(beside, calibration, word)
-        if report is not None:
-            hashes[str(beside)] = file_sha256(beside)
+    beside = result_beside(one)
+    report, notes = report_beside(beside, calibration, word)
+    if report is not None:
+        hashes[str(beside)] = file_sha256(beside)
     return _Read(
         source=SourcedCalibration(calibration=calibration, sha256=hashes[str(one)], report=report),
         hashes=hashes,
         notes=notes,
     )
-
-
-def _own_report(path: Path, calibration: Calibration, word: str) -> tuple[Report | None, tuple[str, ...]]:
-    """Read the report of the run that made a calibration; without it, what to say."""
-    try:
-        report = read_result(path)
-    except RigcheckError as error:
-        return None, (f"The result.json beside the {word} was not used: {error.message}",)
-    if report.command != "calibrate" or report.provenance.created != calibration.created:
-        return None, (f"The result.json beside the {word} is of another run and was not used.",)
-    return report, ()
 
 
 def _prior(first: Calibration, second: Calibration) -> tuple[SourcedCalibration | None, tuple[str, ...]]:
@@ -183,7 +168,7 @@ def _prior(first: Calibration, second: Calibration) -> tuple[SourcedCalibration 
 def _viewing(sides: list[_Read], rig: RigDescription | None) -> tuple[Viewing, tuple[str, ...]]:
     """Working distance and mounting: of the rig file, else of the first calibration that says."""
     distances = [_distance(side.source) for side in sides]
-    mounts = [_mount(side.source.calibration) for side in sides]
+    mounts = [mounted_deg(side.source.calibration) for side in sides]
     if rig is not None and len(rig.cameras) != len(sides[0].source.calibration.cameras):
         raise ConfigError(
             f"{rig.name}: the rig file describes {len(rig.cameras)} camera(s), the calibrations are of "
@@ -216,11 +201,3 @@ def _distance(source: SourcedCalibration) -> float | None:
         return volume.working_distance_mm
     found = None if source.report is None else source.report.measurements.get("views.working_distance_mm")
     return None if found is None else found.value
-
-
-def _mount(calibration: Calibration) -> int | None:
-    mounts = calibration.provenance.options.get("mount_rotation_deg")
-    match mounts:
-        case [int(first), *_] if first in (0, 90, 180, 270):
-            return first
-    return None

@@ -19,9 +19,9 @@ from rigcheck.drift.same_setup import (
 from rigcheck.drift.sensors import sensor_measurements, sensors_today
 from rigcheck.drift.stored import StoredRig, stored_rig
 from rigcheck.drift.verification import Verification, verification
-from rigcheck.errors import RigcheckError
 from rigcheck.geometry.board_views import usable_views
 from rigcheck.geometry.robust import HUBER_WIDTH, TUKEY_WIDTH
+from rigcheck.jobs.beside import mounted_deg, report_beside, result_beside
 from rigcheck.jobs.inspecting import Looked
 from rigcheck.jobs.looking import refuse_other_board
 from rigcheck.jobs.opening import (
@@ -52,7 +52,6 @@ from rigcheck.records import (
     output_folder,
     read_board,
     read_calibration,
-    read_result,
     read_rig,
     result_text,
 )
@@ -61,7 +60,6 @@ from rigcheck.report.verify_page import verify_page
 
 # Written by `write_verification`; an earlier run's are not replaced without being asked.
 OUTPUTS = ("result.json", "report.html")
-_BESIDE = "result.json"
 
 __all__ = ["OUTPUTS", "VerificationResult", "verify", "write_verification"]
 
@@ -212,8 +210,8 @@ def _read(
     notes = same_board(stored, spec)
     calibrated: Report | None = None
     if isinstance(calibration, str | Path):
-        beside = Path(calibration).with_name(_BESIDE)
-        calibrated, said = _own_report(beside, stored)
+        beside = result_beside(calibration)
+        calibrated, said = report_beside(beside, stored, "calibration")
         notes += said
         if calibrated is not None:
             files.append(str(beside))
@@ -230,26 +228,10 @@ def _read(
     )
 
 
-def _own_report(path: Path, calibration: Calibration) -> tuple[Report | None, tuple[str, ...]]:
-    """Read the report of the run that made the calibration, where it lies beside it."""
-    if not path.is_file():
-        return None, ()
-    try:
-        report = read_result(path)
-    except RigcheckError as error:
-        return None, (f"The result.json beside the calibration was not used: {error.message}",)
-    if report.command != "calibrate" or report.provenance.created != calibration.created:
-        return None, ("The result.json beside the calibration is of another run and was not used.",)
-    return report, ()
-
-
 def _upright_deg(calibration: Calibration, rig: RigDescription | None) -> int:
     if rig is not None:
         return rig.cameras[0].mount_rotation_deg
-    match calibration.provenance.options.get("mount_rotation_deg"):
-        case [int(first), *_] if first in (0, 90, 180, 270):
-            return first
-    return 0
+    return mounted_deg(calibration) or 0
 
 
 def _focus(run: Verification, looked: Looked, asked: _Asked) -> dict[str, Estimate]:
