@@ -1,13 +1,14 @@
 """Commands and their options. Heavy libraries are loaded inside the command that needs them."""
 
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import Annotated
 
 import typer
 
 from rigcheck.cli.compare import compare
 from rigcheck.cli.fitting import fitting
 from rigcheck.cli.history import history
+from rigcheck.cli.shared import BoardFile, Footage1, Footage2, OffsetFrames, Out, PairBy, RigFile, end
 from rigcheck.cli.verify import verify
 
 app = typer.Typer(
@@ -42,7 +43,7 @@ def root(
 @app.command()
 def board(
     file: Annotated[Path, typer.Argument(metavar="FILE", help="Board file (boards/*.yaml).")],
-    out: Annotated[Path, typer.Option("--out", metavar="DIR", help="Folder to write to.")],
+    out: Out,
     paper: Annotated[
         str | None, typer.Option("--paper", help="Paper, such as A4 or letter; chosen when not given.")
     ] = None,
@@ -57,21 +58,14 @@ def board(
 
 @app.command()
 def calibrate(
-    footage1: Annotated[str, typer.Argument(metavar="FOOTAGE1", help="Footage of camera 1, or of both.")],
-    footage2: Annotated[str | None, typer.Argument(metavar="[FOOTAGE2]", help="Footage of camera 2.")] = None,
+    footage1: Footage1,
+    footage2: Footage2 = None,
     *,
-    board: Annotated[Path, typer.Option("--board", metavar="FILE", help="Board file.")],
-    out: Annotated[Path, typer.Option("--out", metavar="DIR", help="Folder to write to.")],
-    rig: Annotated[Path | None, typer.Option("--rig", metavar="FILE", help="Rig file.")] = None,
-    pair: Annotated[
-        Literal["auto", "index", "timecode"], typer.Option("--pair", help="What pictures are paired by.")
-    ] = "auto",
-    offset_frames: Annotated[
-        int | None,
-        typer.Option(
-            "--offset-frames", help="Picture i of camera 1 belongs to i + N of camera 2.", metavar="N"
-        ),
-    ] = None,
+    board: BoardFile,
+    out: Out,
+    rig: RigFile = None,
+    pair: PairBy = "auto",
+    offset_frames: OffsetFrames = None,
     lens: Annotated[
         str | None,
         typer.Option("--lens", help="brown2, brown4, brown5, brown8 or fisheye4; chosen when not given."),
@@ -90,12 +84,9 @@ def calibrate(
     ] = False,
 ) -> None:
     """Calibrate one camera or a pair from footage of a board, and say how well it is known."""
-    from rich.console import Console
-
-    from rigcheck.checks import exit_code
     from rigcheck.jobs import calibrate as job
     from rigcheck.records import check_writable
-    from rigcheck.report import progress, terminal_table
+    from rigcheck.report import progress
 
     files = [str(one) for one in (board, rig, prior) if one is not None]
     inputs = [*job.footage_paths(footage1, footage2), *files]
@@ -113,9 +104,7 @@ def calibrate(
             progress=sink,
         )
     job.write_calibration(result, out, replace_earlier=replace)
-    terminal_table(result.report, result.run, console=Console())
-    typer.echo(f"Written to {out}: {', '.join(job.OUTPUTS)}")
-    raise typer.Exit(exit_code(result.report.verdict))
+    end(result.report, out, job.OUTPUTS, run=result.run)
 
 
 @app.command()

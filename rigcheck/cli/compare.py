@@ -5,6 +5,8 @@ from typing import Annotated
 
 import typer
 
+from rigcheck.cli.shared import Out, end
+
 __all__ = ["compare"]
 
 
@@ -12,7 +14,7 @@ def compare(
     first: Annotated[Path, typer.Argument(metavar="CAL1", help="Calibration file (calibration.yaml).")],
     second: Annotated[Path, typer.Argument(metavar="CAL2", help="Calibration file to compare with it.")],
     *,
-    out: Annotated[Path, typer.Option("--out", metavar="DIR", help="Folder to write to.")],
+    out: Out,
     rig: Annotated[
         Path | None,
         typer.Option("--rig", metavar="FILE", help="Rig file: working distance, mounting, limits."),
@@ -20,18 +22,12 @@ def compare(
     replace: Annotated[bool, typer.Option("--replace", help="Replace an earlier comparison in DIR.")] = False,
 ) -> None:
     """Compare two calibrations of a rig: what differs, what it does on the face, which to trust."""
-    from rich.console import Console
-
-    from rigcheck.checks import exit_code
     from rigcheck.jobs import compare as job
     from rigcheck.records import check_writable
-    from rigcheck.report import terminal_table
     from rigcheck.report.compare_page import key_differences
 
     inputs = [str(one) for one in (first, second, rig) if one is not None]
     check_writable(out, replace=replace, protects=job.OUTPUTS, inputs=inputs)
     result = job.compare(first, second, rig=rig)
     job.write_comparison(result, out, replace_earlier=replace)
-    terminal_table(result.report, console=Console(), numbers=key_differences(result.comparison))
-    typer.echo(f"Written to {out}: {', '.join(job.OUTPUTS)}")
-    raise typer.Exit(exit_code(result.report.verdict))
+    end(result.report, out, job.OUTPUTS, numbers=key_differences(result.comparison))

@@ -2,9 +2,11 @@
 
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Literal
+from typing import TYPE_CHECKING, Annotated
 
 import typer
+
+from rigcheck.cli.shared import Footage1, Footage2, OffsetFrames, Out, PairBy, RigFile, end
 
 if TYPE_CHECKING:
     from rigcheck.model import PerformerLooks
@@ -22,11 +24,11 @@ _QUESTIONS = {
 
 
 def fitting(
-    footage1: Annotated[str, typer.Argument(metavar="FOOTAGE1", help="Footage of camera 1, or of both.")],
-    footage2: Annotated[str | None, typer.Argument(metavar="[FOOTAGE2]", help="Footage of camera 2.")] = None,
+    footage1: Footage1,
+    footage2: Footage2 = None,
     *,
-    out: Annotated[Path, typer.Option("--out", metavar="DIR", help="Folder to write to.")],
-    rig: Annotated[Path | None, typer.Option("--rig", metavar="FILE", help="Rig file.")] = None,
+    out: Out,
+    rig: RigFile = None,
     calibration: Annotated[
         Path | None,
         typer.Option("--calibration", metavar="FILE", help="Calibration: advice in millimetres and degrees."),
@@ -56,28 +58,18 @@ def fitting(
             "hair_note = text.",
         ),
     ] = None,
-    pair: Annotated[
-        Literal["auto", "index", "timecode"], typer.Option("--pair", help="What pictures are paired by.")
-    ] = "auto",
-    offset_frames: Annotated[
-        int | None,
-        typer.Option(
-            "--offset-frames", help="Picture i of camera 1 belongs to i + N of camera 2.", metavar="N"
-        ),
-    ] = None,
+    pair: PairBy = "auto",
+    offset_frames: OffsetFrames = None,
     pictures: Annotated[
         bool, typer.Option("--pictures/--no-pictures", help="Show the performer in the report.")
     ] = True,
     replace: Annotated[bool, typer.Option("--replace", help="Replace an earlier fitting in DIR.")] = False,
 ) -> None:
     """Judge how the performer's face sits in the frame, and say what to move."""
-    from rich.console import Console
-
-    from rigcheck.checks import exit_code
     from rigcheck.errors import InputError
     from rigcheck.jobs import fitting as job
     from rigcheck.records import check_writable
-    from rigcheck.report import progress, terminal_table
+    from rigcheck.report import progress
 
     said = read_looks(looks or [])
     given = job.FittingInputs(
@@ -107,9 +99,7 @@ def fitting(
             f"with --points {out / template}.",
         ) from error
     job.write_fitting(result, out, pictures=pictures, replace_earlier=replace)
-    terminal_table(result.report, console=Console())
-    typer.echo(f"Written to {out}: {', '.join(job.OUTPUTS)}")
-    raise typer.Exit(exit_code(result.report.verdict))
+    end(result.report, out, job.OUTPUTS)
 
 
 def read_looks(entries: list[str]) -> "PerformerLooks":
