@@ -32,8 +32,9 @@ N_PARAMETERS = 11
 # the edge along the board's x, and across the other; correlation; slope x, y.
 _FIRST_STAGE, _EVERYTHING = np.array([0, 1, 4, 5]), np.arange(N_PARAMETERS)
 _FIRST_STEPS = 2
-# Corners fitted together: few enough for all their pixels to stay in the processor's cache.
-_TOGETHER = 24
+# Corners fitted together: many, so that threads that each look at a picture seldom wait for the interpreter between
+# two steps of arithmetic; few enough for their pixels to stay in the processor's cache.
+_TOGETHER = 96
 
 
 @dataclass(frozen=True, kw_only=True)
