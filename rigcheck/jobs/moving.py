@@ -181,7 +181,7 @@ def moving_run(
         return None
 
     def find(frame: Frame) -> Observation | None:
-        found = detector.detect(frame.grey8(), frame.ref, quick=True)
+        found = detector.follow(frame.grey8(), frame.ref)
         return found if isinstance(found, Observation) else None
 
     frames = [frame for pair in run for frame in pair]

@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rigcheck.target.crossing import Care, CrossingFit, Crossings, fit_crossings
+from rigcheck.target.following import refined_quickly
 from rigcheck.target.markers import CornerStart
 from rigcheck.target.neighbours import LocalMap, local_map, misplaced
 
@@ -28,8 +29,6 @@ LEAST_TO_PREDICT = 4
 # Bends an arm of 8 px by 0.003 px: less than this does not move a corner.
 SAME_CURVATURE_PER_PX = 1e-4
 START_BLUR_PX = 1.0
-MANY_CORNERS = 40
-_QUICKLY = Care(move_px=0.02, blur_share=0.3, most_blurs=4.0, rough=True)
 # Good enough to tell curvature and wrong corners by; the fits that follow go on from there.
 _ROUGHLY = Care(move_px=0.1, blur_share=0.3, most_blurs=3.0, rough=True)
 
@@ -75,14 +74,11 @@ class CornerFinder:
         self._board = np.stack([x, y], axis=1)
         self._columns, self._signs, self._margin = columns, signs, margin_squares
 
-    def find(self, image: Picture, start: CornerStart, *, quick: bool = False) -> Corners:
+    def find(self, image: Picture, start: CornerStart) -> Corners:
         """Fit roughly until no more corners are found, then carefully until the edges' curvature is known.
 
-        Corners that no start was given for are fitted where their neighbours say. `quick` takes those with a start
-        only, half of them where they are many, and edges as straight.
+        Corners that no start was given for are fitted where their neighbours say.
         """
-        if quick:
-            return self._sound(self._rough(image, start.chosen(self._every_other(start.ids)), care=_QUICKLY))
         corners = self._sound(self._rough(image, start))
         for _ in range(MAX_ROUNDS):
             before = len(corners.ids)
@@ -108,21 +104,19 @@ class CornerFinder:
         """Whether the corners can tell where their neighbours are."""
         return len(corners.ids) >= LEAST_TO_PREDICT and self.spread(corners.ids)
 
-    def _every_other(self, ids: IntArray) -> NDArray[np.bool_]:
-        """Every other corner, as on a chessboard, where there are many."""
-        row, column = np.divmod(ids, self._columns)
-        return np.asarray(((row + column) % 2 == 0) | (len(ids) < MANY_CORNERS))
+    def follow(self, image: Picture, start: CornerStart) -> tuple[IntArray, FloatArray]:
+        """Ids and places, px, of corners with a start, refined quickly and held against their neighbours."""
+        start = start.chosen(_usable(start, image))
+        points, refined = refined_quickly(image, start, self._margin)
+        ids, points = start.ids[refined], points[refined]
+        if len(ids):
+            sound = ~misplaced(self._board[ids], points)
+            ids, points = ids[sound], points[sound]
+        return ids, points
 
-    def _rough(
-        self,
-        image: Picture,
-        start: CornerStart,
-        blur_px: float = START_BLUR_PX,
-        *,
-        care: Care = _ROUGHLY,
-    ) -> Corners:
+    def _rough(self, image: Picture, start: CornerStart, blur_px: float = START_BLUR_PX) -> Corners:
         straight, blur = np.zeros((len(start.ids), 2)), np.full(len(start.ids), blur_px)
-        return self.fitted(image, start, straight, blur, care=care)
+        return self.fitted(image, start, straight, blur, care=_ROUGHLY)
 
     def _grown(self, image: Picture, corners: Corners) -> Corners:
         """Add corners that the markers did not give, where their neighbours say."""
