@@ -1,8 +1,8 @@
 """Looking for the board in one or two clips, a picture at a time."""
 
-from collections import Counter
+from collections import Counter, deque
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import replace
 
 import numpy as np
@@ -40,6 +40,9 @@ ENOUGH_KEY_PICTURES = 28
 MOST_FULL_LOOKS = 72
 # Where all must be decoded: moments glanced at, and looked at fully, the sharpest of each three in a row.
 MOST_LOOKS_IN_ONE_PASS, MOST_FULL_LOOKS_IN_ONE_PASS = 144, 48
+
+# Moments decoded while earlier ones are still looked at, their pictures in memory with them.
+_MOMENTS_WAITING = 2
 
 # Pictures asked for a misdescription, a camera; when none shows the board, spread over the clip.
 _ASKED = 3
@@ -172,11 +175,21 @@ def _look(moments: Moments, places: Sequence[int], search: Search, on_progress: 
     def look(frame: Frame) -> Inspected:
         return inspect(detector, frame, search.lights.get(frame.ref.camera, Light()))
 
+    waiting: deque[tuple[int, list[Future[Inspected]]]] = deque()
     with ThreadPoolExecutor(max_workers=2) as pool:
         for done, (place, frames) in enumerate(zip(places, moments, strict=True), start=1):
-            seen.append((place, list(pool.map(look, frames))))
+            # The next moment is decoded while these are looked at.
+            waiting.append((place, [pool.submit(look, frame) for frame in frames]))
+            if len(waiting) > _MOMENTS_WAITING:
+                seen.append(_waited_for(waiting.popleft()))
             on_progress(done, len(places))
+        seen += [_waited_for(moment) for moment in waiting]
     return gathered(seen, search)
+
+
+def _waited_for(moment: tuple[int, list[Future[Inspected]]]) -> tuple[int, list[Inspected]]:
+    place, futures = moment
+    return place, [future.result() for future in futures]
 
 
 def refuse_other_board(looked: Looked, board: BoardSpec, clips: Sequence[Clip]) -> None:
