@@ -1,0 +1,182 @@
+"""Choose for each pose: what speaks against a moment, a score whose parts are named, alternates from other moments."""
+
+from collections import Counter
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+
+from rigcheck.face.picks_faults import FAULTS, excess_of, faults_of
+from rigcheck.face.picks_glance import Glance
+from rigcheck.face.picks_moments import looked_samples
+from rigcheck.face.picks_numbers import moment_numbers, sharpest
+from rigcheck.face.picks_reasons import reason_sentence
+from rigcheck.face.picks_usual import ClipUsual, clip_usual, sample_of_reading
+from rigcheck.model import Estimate, Finding
+from rigcheck.model.picking import (
+    Pick,
+    PickGates,
+    PickOutcome,
+    PickPose,
+    PickReason,
+    PoseChoice,
+    PoseReading,
+    RejectedMoment,
+)
+
+__all__ = ["ALTERNATES", "choose_picks"]
+
+ALTERNATES = 3
+_APART_S = 1.0  # picks and alternates of one pose come from moments at least so far apart
+_APART_FRAMES = 2  # where pictures have no times
+_FEWEST_GLANCES = 12
+# How fast a score falls: at the limit it is exp(-0.5 · 2²) = 0.14.
+_STEEP = 2.0
+_WEIGHTS = {
+    "lips_apart": 2.0,
+    "mouth_open": 0.5,
+    "eyes_shut": 1.0,
+    "blink_near": 0.5,
+    "looks_near": 1.5,
+    "soft": 1.0,
+    "moving": 1.0,
+    "rows_apart": 2.0,
+    "grimace": 1.0,
+    "no_teeth": 1.5,
+}
+
+
+def choose_picks(
+    readings: Sequence[PoseReading],
+    wanted: Mapping[PickPose, int],
+    gates: PickGates,
+    *,
+    glances: Sequence[Sequence[Glance]] = (),
+    reference: PoseReading | None = None,
+) -> PickOutcome:
+    """Choose.
+
+    Parameters
+    ----------
+    readings : sequence of PoseReading
+        Moments read in full.
+    wanted : mapping of pose to count
+    gates : PickGates
+    glances : sequence of sequences of Glance
+        The first look, a camera each: what is usual is taken from there, since it is spread evenly over the clip.
+    reference : PoseReading, optional
+        A moment that a person declares right.
+
+    Notes
+    -----
+    A moment with any fault is rejected for that pose with all of them. The score of the others is the weighted mean of
+    exp(-0.5 (2 x)²) over the measures, x being how near each lies to its limit.
+    """
+    samples = {id(reading): sample_of_reading(reading) for reading in readings}
+    looked = [sample for sample in looked_samples(glances).values() if sample.cameras]
+    basis = looked if len(looked) >= _FEWEST_GLANCES else [s for s in samples.values() if s.cameras]
+    given = None if reference is None else sample_of_reading(reference)
+    usual = clip_usual(basis, reference=given)
+    best = sharpest(readings)
+    numbers = {
+        id(reading): moment_numbers(reading, samples[id(reading)], usual, sharpest=best, glances=glances)
+        for reading in readings
+    }
+    choices = tuple(
+        _choice(pose, count, readings, numbers, gates) for pose, count in wanted.items() if count > 0
+    )
+    return PickOutcome(choices=choices, usual=_usual_estimates(usual))
+
+
+def _choice(
+    pose: PickPose,
+    count: int,
+    readings: Sequence[PoseReading],
+    numbers: Mapping[int, Mapping[str, float]],
+    gates: PickGates,
+) -> PoseChoice:
+    good: list[Pick] = []
+    rejected: list[RejectedMoment] = []
+    for reading in readings:
+        own = numbers[id(reading)]
+        faults = (*_unseen(reading), *faults_of(pose, own, gates))
+        if faults:
+            rejected.append(RejectedMoment(pose=pose, reading=reading, faults=faults))
+        else:
+            good.append(_pick(pose, reading, own, gates))
+    good.sort(key=lambda pick: -pick.score)
+    apart = _from_different_moments(good, count + ALTERNATES)
+    return PoseChoice(
+        pose=pose,
+        wanted=count,
+        picks=tuple(apart[:count]),
+        alternates=tuple(apart[count:]),
+        rejected=tuple(rejected),
+        missing=() if apart else _missing(rejected, pose),
+    )
+
+
+def _unseen(reading: PoseReading) -> tuple[Finding, ...]:
+    """Cameras that show no usable face."""
+    return tuple(finding for finding in reading.findings if finding.code == "no_face")
+
+
+def _pick(pose: PickPose, reading: PoseReading, numbers: Mapping[str, float], gates: PickGates) -> Pick:
+    reasons = []
+    for rule in FAULTS[pose]:
+        near = excess_of(rule, numbers, gates)
+        if near is None:
+            continue
+        reasons.append(
+            PickReason(
+                code=rule.code,
+                sentence=reason_sentence(rule, numbers),
+                score=float(np.exp(-0.5 * (_STEEP * near) ** 2)),
+                weight=_WEIGHTS.get(rule.code, 0.7),
+            )
+        )
+    total = sum(reason.weight for reason in reasons)
+    score = sum(reason.weight * reason.score for reason in reasons) / total if total else 0.0
+    return Pick(
+        pose=pose,
+        reading=reading,
+        score=score,
+        reasons=tuple(reasons),
+        numbers={name: Estimate(value=value, n=1) for name, value in numbers.items()},
+    )
+
+
+def _from_different_moments(picks: Sequence[Pick], count: int) -> list[Pick]:
+    """Best first, each at least a second from those before it; nearer ones only where nothing else is left."""
+    taken: list[Pick] = []
+    for pick in picks:
+        if len(taken) < count and all(_apart(pick, other) for other in taken):
+            taken.append(pick)
+    return taken
+
+
+def _apart(first: Pick, second: Pick) -> bool:
+    times = first.reading.time_s, second.reading.time_s
+    if times[0] is None or times[1] is None:
+        return abs(first.frame_idx - second.frame_idx) >= _APART_FRAMES
+    return abs(times[0] - times[1]) >= _APART_S
+
+
+def _missing(rejected: Sequence[RejectedMoment], pose: PickPose) -> tuple[str, ...]:
+    """What keeps the clip from a good moment: faults of the moments that came nearest, the commonest first.
+
+    A moment comes the nearer, the fewer faults it has.
+    """
+    if not rejected:
+        return ("nothing_seen",)
+    fewest = min(len(moment.faults) for moment in rejected)
+    near = [moment for moment in rejected if len(moment.faults) <= fewest + (pose != "neutral")]
+    counts = Counter(fault.code for moment in near for fault in moment.faults)
+    return tuple(code for code, _ in counts.most_common())
+
+
+def _usual_estimates(usual: ClipUsual) -> dict[str, Estimate]:
+    return {
+        f"{camera}.{name}": Estimate(value=value, n=usual.n)
+        for camera, row in usual.numbers.items()
+        for name, value in row.items()
+    }

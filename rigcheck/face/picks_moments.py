@@ -1,0 +1,173 @@
+"""Which moments of a clip are worth reading in full: the likeliest of each pose by the first look, spread over time."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from rigcheck.face.picks_glance import Glance
+from rigcheck.face.picks_numbers import shape_parts
+from rigcheck.face.picks_usual import ClipUsual, Sample, away, clip_usual, sample_of_glances
+from rigcheck.model._arrays import FloatArray, IntArray
+from rigcheck.model.picking import PickPose
+
+__all__ = ["Moment", "candidate_moments", "looked_samples"]
+
+MOST_MOMENTS = 40
+_SPAN_S = 1.0 / 30.0  # the pictures beside a moment lie at least so far away
+_APART_S = 0.4  # of moments of one stretch: so far apart, where the clip is long enough
+_HELD_S = 0.25
+# What each number is divided by: about the size at which a moment is not proposed any more.
+_NEUTRAL = {
+    "lids_shut": 0.25,
+    "vergence_deg": 8.0,
+    "gaze_aside_deg": 6.0,
+    "gaze_down_deg": 10.0,
+    "lip_gap": 0.04,
+    "seam_open": 0.003,
+    "mouth_width": 0.03,
+    "lip_height": 0.04,
+    "brows": 0.013,
+    "jaw_aside": 0.013,
+    "moved": 0.25,
+}
+_BITE = {"no_teeth": 0.05, "row_gap": 0.012, "grimace": 0.03, "moved": 0.25}
+_SIDE = {"turn_off_deg": 8.0, "lids_shut": 0.3, "lip_gap": 0.05, "moved": 0.25}
+_SIDE_TURN_DEG = 20.0
+_TEETH = 0.08
+_MOST = 3.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class Moment:
+    """A pair of pictures worth reading: its place in the sequences, those of its neighbours, and for which poses."""
+
+    idx: int
+    before_idx: int | None
+    after_idx: int | None
+    poses: tuple[PickPose, ...]
+
+
+def looked_samples(glances: Sequence[Sequence[Glance]]) -> dict[int, Sample]:
+    """Moments at which the first camera was looked at closely, by place; other cameras' nearest look with it."""
+    if not glances:
+        return {}
+    latest: dict[int, Glance] = {}
+    samples = {}
+    for idx, pair in enumerate(zip(*glances, strict=True)):
+        for camera, glance in enumerate(pair):
+            if glance.looked:
+                latest[camera] = glance
+        if pair[0].looked:
+            samples[idx] = sample_of_glances(list(latest.values()))
+    return samples
+
+
+def candidate_moments(
+    glances: Sequence[Sequence[Glance]],
+    wanted: Mapping[PickPose, int],
+    *,
+    most: int = MOST_MOMENTS,
+) -> tuple[Moment, ...]:
+    """Choose the moments.
+
+    Parameters
+    ----------
+    glances : sequence of sequences of Glance
+        A camera each, of equal length: the pictures of pair k at place k.
+    wanted : mapping of pose to count
+        Poses asked for.
+    most : int
+        How many moments to choose in all.
+
+    Notes
+    -----
+    Likeliest first, at least 0.4 s apart as far as the clip allows, then filled up between. A quarter of the places
+    goes to the best of each pose's less likely stretches, so that what is missing can be explained.
+    """
+    samples = looked_samples(glances)
+    seen = {idx: sample for idx, sample in samples.items() if sample.cameras}
+    if not seen:
+        return ()
+    usual = clip_usual(list(seen.values()))
+    poses = [pose for pose in wanted if wanted[pose] > 0]
+    places = np.array(sorted(seen), dtype=np.int64)
+    times = _times(glances[0], places)
+    moved = _moved(glances, places, times)
+    chosen: dict[int, set[PickPose]] = {}
+    for pose in poses:
+        costs = np.array([_cost(pose, seen[int(idx)], usual, moved[k]) for k, idx in enumerate(places)])
+        for k in _spread(costs, times, max(most // len(poses), 1)):
+            chosen.setdefault(int(places[k]), set()).add(pose)
+    every = [glance.ref.time_s for glance in glances[0]]
+    return tuple(
+        Moment(
+            idx=idx,
+            before_idx=_beside(every, idx, -1),
+            after_idx=_beside(every, idx, 1),
+            poses=tuple(sorted(chosen[idx])),
+        )
+        for idx in sorted(chosen)
+    )
+
+
+def _times(glances: Sequence[Glance], places: IntArray) -> FloatArray:
+    """Times of places; where pictures have none, their place counts as half a second each."""
+    return np.array(
+        [time if (time := glances[int(idx)].ref.time_s) is not None else 0.5 * float(idx) for idx in places]
+    )
+
+
+def _moved(glances: Sequence[Sequence[Glance]], places: IntArray, times: FloatArray) -> FloatArray:
+    """Most change of eyes or mouth within a quarter of a second, less what the clip's still half has, (N,)."""
+    every = _times(glances[0], np.arange(len(glances[0]), dtype=np.int64))
+    change = np.array(
+        [
+            max((glance.moved.get(part, 0.0) for glance in pair for part in ("eyes", "mouth")), default=0.0)
+            for pair in zip(*glances, strict=True)
+        ]
+    )
+    floor = float(np.percentile(change, 25.0)) if len(change) else 0.0
+    return np.array(
+        [float(change[np.abs(every - time) <= _HELD_S].max(initial=0.0)) - floor for time in times]
+    )
+
+
+def _cost(pose: PickPose, sample: Sample, usual: ClipUsual, moved: float) -> float:
+    numbers = shape_parts(away(sample, usual)) | {"moved": moved}
+    lids = numbers.get("lids", 1.0)
+    numbers["lids_shut"] = max(1.0 - lids, 0.0)
+    numbers["no_teeth"] = max(_TEETH - numbers.get("teeth", 0.0), 0.0)
+    numbers["turn_off_deg"] = abs(numbers.get("turned_deg", 0.0) - _SIDE_TURN_DEG)
+    sizes = {"neutral": _NEUTRAL, "bite": _BITE, "side": _SIDE}[pose]
+    parts = [
+        min(max(abs(numbers[name]), 0.0) / size, _MOST) for name, size in sizes.items() if name in numbers
+    ]
+    return float(np.sum(np.square(parts)))
+
+
+def _spread(costs: FloatArray, times: FloatArray, count: int) -> list[int]:
+    """Cheapest places: apart in time first, then between them."""
+    order = [int(k) for k in np.argsort(costs, kind="stable")]
+    taken: list[int] = []
+    for apart in (_APART_S, 0.0):
+        for k in order:
+            if len(taken) >= count:
+                return taken
+            if k not in taken and all(abs(times[k] - times[other]) >= apart for other in taken):
+                taken.append(k)
+    return taken
+
+
+def _beside(times: Sequence[float | None], idx: int, step: int) -> int | None:
+    """Nearest place before or after that is at least a thirtieth of a second away."""
+    here = times[idx]
+    if here is None:
+        return None
+    other = idx + step
+    while 0 <= other < len(times):
+        time = times[other]
+        if time is not None and abs(time - here) >= _SPAN_S - 1e-3:
+            return other
+        other += step
+    return None

@@ -1,0 +1,141 @@
+"""The numbers of one moment that faults and scores speak of, from both cameras and the clip's own usual."""
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+
+from rigcheck.face.picks_glance import Glance
+from rigcheck.face.picks_still import STILL_PARTS
+from rigcheck.face.picks_usual import ClipUsual, Sample, away
+from rigcheck.model.picking import PoseReading
+
+__all__ = ["LOST_SPEED", "lids_near", "moment_numbers", "shape_parts", "sharpest", "sharpness_of"]
+
+_BLINK_S = 0.2
+_PRESSED_THINNER = 0.008
+# A part whose points are lost between neighbouring pictures moves, or is covered: taken as so fast, eye distances/s.
+LOST_SPEED = 1.0
+_SHARP = ("sharp_eyes", "sharp_lips", "sharp_cheeks")
+_SHARPEST = 75.0  # per cent
+
+
+def shape_parts(found: Mapping[str, float]) -> dict[str, float]:
+    """Numbers that say what a mouth, brows and teeth do, from how far they are from usual (`picks_usual.away`)."""
+    numbers = dict(found)
+    wider, thinner = found.get("mouth_width"), found.get("lip_height")
+    if wider is not None and thinner is not None:
+        pressed = wider > 0 and thinner < -_PRESSED_THINNER
+        numbers["lips_pressed"] = max(wider, 0.0) if pressed else 0.0
+        numbers["lips_pursed"] = max(-wider, 0.0)
+        numbers["mouth_drawn"] = 0.0 if pressed else max(wider, 0.0)
+    brows = [found[name] for name in ("brow_right", "brow_left") if name in found]
+    if brows:
+        numbers["brows"] = max(abs(value) for value in brows)
+        numbers["grimace"] = max(-float(np.mean(brows)), 0.0)
+    if "teeth_shown" in found:
+        numbers["teeth"] = found["teeth_shown"]
+    if "turn_deg" in found:
+        numbers["turned_deg"] = abs(found["turn_deg"])
+    return numbers
+
+
+def moment_numbers(
+    reading: PoseReading,
+    sample: Sample,
+    usual: ClipUsual,
+    *,
+    sharpest: Mapping[str, float],
+    glances: Sequence[Sequence[Glance]] = (),
+) -> dict[str, float]:
+    """Put all numbers of one moment together; what is not known is missing.
+
+    Parameters
+    ----------
+    reading : PoseReading
+    sample : Sample
+        The same as floats.
+    usual : ClipUsual
+    sharpest : mapping
+        See `sharpest`.
+    glances : sequence of sequences of Glance
+        A camera each: blinks on the way are found there.
+    """
+    numbers = shape_parts(away(sample, usual))
+    speeds = [
+        estimate.value if estimate.value is not None else LOST_SPEED
+        for measures in reading.cameras.values()
+        for part in STILL_PARTS
+        if (estimate := measures.get(f"speed_{part}")) is not None and _followed(estimate.reason)
+    ]
+    if speeds:
+        numbers["speed_face"] = max(speeds)
+    heads = [each.value for each in reading.values("speed_head").values() if each.value is not None]
+    if heads:
+        numbers["speed_head"] = max(heads)
+    sharp = sharpness_of(reading, sharpest)
+    if sharp is not None:
+        numbers["sharpness"] = sharp
+    widths = [each.value for each in reading.values("eye_width_ratio").values() if each.value is not None]
+    if widths:
+        numbers["eye_width_ratio"] = min(min(value, 1.0 / max(value, 1e-6)) for value in widths)
+    near = lids_near(reading, usual, glances)
+    if near is not None:
+        numbers["lids_near"] = near
+    return numbers
+
+
+def _followed(reason: str) -> bool:
+    """Whether pictures beside the moment existed at all."""
+    return "without times" not in reason
+
+
+def sharpest(readings: Sequence[PoseReading]) -> dict[str, float]:
+    """Sharpness that the clip's sharp moments have, by camera and region."""
+    found: dict[str, list[float]] = {}
+    for reading in readings:
+        for camera, measures in reading.cameras.items():
+            for name in _SHARP:
+                estimate = measures.get(name)
+                if estimate is not None and estimate.value is not None:
+                    found.setdefault(f"{camera}.{name}", []).append(estimate.value)
+    return {key: float(np.percentile(values, _SHARPEST)) for key, values in found.items()}
+
+
+def sharpness_of(reading: PoseReading, best: Mapping[str, float]) -> float | None:
+    """Share of the clip's sharp moments: the median over cameras and regions; None where nothing could be measured."""
+    shares = [
+        estimate.value / best[key]
+        for camera, measures in reading.cameras.items()
+        for name in _SHARP
+        if (key := f"{camera}.{name}") in best
+        and best[key] > 0
+        and (estimate := measures.get(name)) is not None
+        and estimate.value is not None
+    ]
+    return float(np.median(shares)) if shares else None
+
+
+def lids_near(reading: PoseReading, usual: ClipUsual, glances: Sequence[Sequence[Glance]]) -> float | None:
+    """Least opening of the lids within 0.2 s, over the own open eye, the mean of cameras; None when not looked at."""
+    time = reading.time_s
+    if time is None:
+        return None
+    least = []
+    for own in glances:
+        if not own:
+            continue
+        numbers = usual.numbers.get(own[0].ref.camera, {})
+        shares = [
+            min(
+                glance.shape[f"lid_opening_{side}"] / numbers[f"lid_opening_{side}"]
+                for side in ("right", "left")
+            )
+            for glance in own
+            if glance.shape
+            and glance.ref.time_s is not None
+            and abs(glance.ref.time_s - time) <= _BLINK_S
+            and all(numbers.get(f"lid_opening_{side}") for side in ("right", "left"))
+        ]
+        if shares:
+            least.append(min(shares))
+    return float(np.mean(least)) if least else None

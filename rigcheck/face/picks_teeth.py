@@ -1,0 +1,139 @@
+"""Rows of teeth in the open mouth: how much of them shows, and whether a dark line parts the rows."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from rigcheck.face.picks_strip import MouthStrip
+from rigcheck.model._arrays import BoolArray, FloatArray, IntArray
+
+__all__ = ["TeethRows", "read_teeth"]
+
+# Lengths in outer-eye distances, brightness in shares of the teeth's own.
+_CENTRAL = (0.2, 0.8)  # share of the way between the corners: incisors and canines
+_LEAST_OPENING = 0.02
+_TOOTH = 0.6
+_DIP = 0.85  # darker counts as the line between the rows
+_ROW = 0.74  # a row beside the line is nowhere darker, over
+_ROW_HEIGHT = 0.012
+# The lower row starts at its edge at once, a lip brightens slowly: from half dark to bright within this.
+_SHARP, _HALF_DARK = 0.016, 0.6
+_ABOVE, _BELOW = 0.03, 0.06  # how far beyond the points' lips the rows may reach
+_NOT_LIP = 0.014  # the line between the rows runs at least so far above the points' lower lip
+_LEVEL = 0.025  # half the height within which places of one line lie
+_SUPPORT = 0.5
+
+
+@dataclass(frozen=True, kw_only=True)
+class TeethRows:
+    """What is seen between the lips.
+
+    Lengths in outer-eye distances. `opening` is between the lips by the points (median), `shown` how much of it is as
+    bright as teeth, `wide` the share of places from corner to corner with teeth. `brightness` is the teeth's over the
+    lips'. `gap` is how wide a wholly black line between the rows would be; None where no line was seen, `support`
+    the share of places that agree on it. `edge_height` is how far below the upper lip that line runs.
+    """
+
+    opening: float
+    shown: float
+    wide: float
+    brightness: float
+    gap: float | None
+    support: float
+    edge_height: float | None
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Line:
+    column: int
+    height: float
+    gap: float
+
+
+def read_teeth(strip: MouthStrip) -> TeethRows:
+    """Read the rows.
+
+    Parameters
+    ----------
+    strip : MouthStrip
+        Reaching at least 0.1 outer-eye distances beyond the lips.
+
+    Notes
+    -----
+    Nothing here knows teeth from another bright thing between the lips; brightness and width say how likely it is.
+    A row hidden behind a lip from one camera may be seen by the other.
+    """
+    levels = np.maximum(strip.levels, 0.5)
+    height = strip.height[:, None]
+    inside = (height >= strip.upper) & (height <= strip.lower)
+    central = np.flatnonzero((strip.along > _CENTRAL[0]) & (strip.along < _CENTRAL[1]))
+    opening = float(np.median((strip.lower - strip.upper)[central]))
+    if opening < _LEAST_OPENING:
+        return TeethRows(
+            opening=opening, shown=0.0, wide=0.0, brightness=0.0, gap=None, support=0.0, edge_height=None
+        )
+    bright = float(np.percentile(levels[:, central][inside[:, central]], 85.0))
+    lips = float(np.median(levels[(height < strip.upper - 0.02) | (height > strip.lower + 0.02)]))
+    shown = ((levels > _TOOTH * bright) & inside).sum(axis=0) * strip.step
+    lines = list(_lines(strip, levels, inside, central, bright))
+    chosen, support = _agreed(lines, len(central))
+    return TeethRows(
+        opening=opening,
+        shown=float(np.median(shown[central])),
+        wide=float(np.mean(shown > _LEAST_OPENING)),
+        brightness=bright / lips,
+        gap=float(np.median([line.gap for line in chosen])) if chosen else None,
+        support=support,
+        edge_height=float(np.median([line.height - strip.upper[line.column] for line in chosen]))
+        if chosen
+        else None,
+    )
+
+
+def _lines(
+    strip: MouthStrip, levels: FloatArray, inside: BoolArray, central: IntArray, bright: float
+) -> Iterator[_Line]:
+    """Dark stretches with a row of teeth above and below, of each column."""
+    row = max(round(_ROW_HEIGHT / strip.step), 2)
+    sharp = max(round(_SHARP / strip.step), 2)
+    for column in central:
+        values = levels[:, column]
+        if inside[:, column].sum() < 4:
+            continue
+        own = float(np.percentile(values[inside[:, column]], 90.0))
+        if own < _ROW * bright:
+            continue  # between two teeth
+        reach = np.flatnonzero(
+            (strip.height >= strip.upper[column] - _ABOVE) & (strip.height <= strip.lower[column] + _BELOW)
+        )
+        share = values / own
+        for start, end in _stretches(share < _DIP):
+            centre = float(strip.height[(start + end) // 2])
+            if start - row < reach[0] or end + row > reach[-1] or centre > strip.lower[column] - _NOT_LIP:
+                continue
+            if share[start - row : start].min() < _ROW or share[end : end + row].min() < _ROW:
+                continue
+            dark = np.flatnonzero(share[start:end] < _HALF_DARK)
+            if len(dark) and end - (start + int(dark[-1])) > sharp:
+                continue
+            gap = float((1.0 - share[start:end]).sum()) * strip.step
+            yield _Line(column=int(column), height=centre, gap=gap)
+
+
+def _stretches(marked: BoolArray) -> list[tuple[int, int]]:
+    """First and one past the last of each run of True."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], marked.astype(np.int8), [0]])))
+    return [(int(start), int(end)) for start, end in zip(edges[::2], edges[1::2], strict=True)]
+
+
+def _agreed(lines: list[_Line], count: int) -> tuple[list[_Line], float]:
+    """Lines at the height on which most columns agree, and their share; none below half."""
+    best: list[_Line] = []
+    support = 0.0
+    for line in lines:
+        near = [other for other in lines if abs(other.height - line.height) < _LEVEL]
+        share = len({other.column for other in near}) / max(count, 1)
+        if share > support:
+            best, support = near, share
+    return (best, support) if support >= _SUPPORT else ([], support)

@@ -1,0 +1,268 @@
+"""What is usual for this performer in this clip, and how far a moment is from it."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from rigcheck.face.head_model import EYE_SPAN_MM
+from rigcheck.face.picks_glance import Glance
+from rigcheck.face.picks_pair import gaze_deg
+from rigcheck.face.picks_seam import SEAM_PLACES
+from rigcheck.model._arrays import FloatArray
+from rigcheck.model.picking import PoseReading
+
+__all__ = [
+    "ClipUsual",
+    "Sample",
+    "away",
+    "clip_usual",
+    "half_sample_mode",
+    "sample_of_glances",
+    "sample_of_reading",
+    "seam_excess",
+]
+
+_MODES = ("mouth_width", "lip_height", "brow_height_right", "brow_height_left", "jaw_aside", "turn_deg")
+_OPEN_SHARE = 0.7  # lids at least so far open, of the widest, count as open
+_WIDEST, _FARTHEST, _LOWEST = 90.0, 10.0, 15.0  # per cent
+_REST_WIDTH = 0.03  # a mouth this near its usual width may be sealed at rest
+_MOST_REST_GAP = 0.03
+_FEWEST = 3
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Sample:
+    """Numbers of one moment: of each camera by name, and the width of the seam at each place."""
+
+    cameras: Mapping[str, Mapping[str, float]]
+    seams: Mapping[str, FloatArray]
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class ClipUsual:
+    """Of each camera: its usual numbers by name, and the sealed seam's width at each place, NaN where unknown.
+
+    `vergence` is the least with which the eyes were seen turned towards each other, in shares of the eye distance:
+    the farthest look of the clip, since eyes do not turn further apart than parallel.
+    """
+
+    numbers: Mapping[str, Mapping[str, float]]
+    seams: Mapping[str, FloatArray]
+    n: int
+
+
+def sample_of_glances(glances: Sequence[Glance]) -> Sample:
+    """One moment as both cameras saw it in passing."""
+    return Sample(
+        cameras={glance.ref.camera: glance.shape for glance in glances if glance.shape},
+        seams={glance.ref.camera: glance.seam for glance in glances if glance.seam is not None},
+    )
+
+
+def sample_of_reading(reading: PoseReading) -> Sample:
+    """One moment as read in full."""
+    cameras, seams = {}, {}
+    for camera, measures in reading.cameras.items():
+        known = {name: each.value for name, each in measures.items() if each.value is not None}
+        if not known:
+            continue
+        cameras[camera] = known
+        seams[camera] = np.array([known.get(f"seam_{k:02d}", np.nan) for k in range(SEAM_PLACES)])
+    return Sample(cameras=cameras, seams=seams)
+
+
+def clip_usual(samples: Sequence[Sample], *, reference: Sample | None = None) -> ClipUsual:
+    """Find what is usual.
+
+    Parameters
+    ----------
+    samples : sequence of Sample
+        Evenly spread over the clip, so that what the performer mostly does weighs most.
+    reference : Sample, optional
+        A moment that a person declares right: where it has a number, that number is usual.
+
+    Notes
+    -----
+    The commonest value (half-sample mode) of mouth, brows, jaw and turn: faults differ from each other, rest does not.
+    Open lids: the median of those at least 0.7 of the widest. The sealed seam: a low share of the widths
+    seen while the mouth is about as wide as usual and not open. A clip in which the lips are never sealed therefore
+    passes for sealed unless the gap is wide; one in which the performer never looks far has its farthest look
+    taken for far.
+    """
+    names = list(dict.fromkeys(camera for sample in samples for camera in sample.cameras))
+    numbers, seams = {}, {}
+    for camera in names:
+        own = [sample for sample in samples if camera in sample.cameras]
+        usual = _usual_numbers([sample.cameras[camera] for sample in own])
+        given = reference.cameras.get(camera, {}) if reference is not None else {}
+        usual |= _from_reference(given)
+        numbers[camera] = usual
+        if reference is not None and camera in reference.seams:
+            seams[camera] = reference.seams[camera]
+        else:
+            seams[camera] = _sealed(own, camera, usual)
+    return ClipUsual(numbers=numbers, seams=seams, n=len(samples))
+
+
+def _usual_numbers(rows: Sequence[Mapping[str, float]]) -> dict[str, float]:
+    usual = {}
+    for name in _MODES:
+        values = _values(rows, name)
+        if len(values):
+            usual[name] = half_sample_mode(values)
+    open_rows = list(rows)
+    for side in ("right", "left"):
+        lids = _values(rows, f"lid_opening_{side}")
+        if len(lids):
+            widest = float(np.percentile(lids, _WIDEST))
+            usual[f"lid_opening_{side}"] = float(np.median(lids[lids >= _OPEN_SHARE * widest]))
+            open_rows = [
+                row for row in open_rows if row.get(f"lid_opening_{side}", 0.0) >= _OPEN_SHARE * widest
+            ]
+    vergence = np.array([_vergence(row) for row in open_rows])
+    vergence = vergence[np.isfinite(vergence)]
+    if len(vergence):
+        usual["vergence"] = float(np.percentile(vergence, _FARTHEST))
+    for name in ("gaze_across", "gaze_down"):
+        both = np.array([_both_eyes(row, name) for row in open_rows])
+        both = both[np.isfinite(both)]
+        if len(both):
+            usual[name] = half_sample_mode(both)
+    return usual
+
+
+def _from_reference(row: Mapping[str, float]) -> dict[str, float]:
+    if not row:
+        return {}
+    given = {name: row[name] for name in (*_MODES, "lid_opening_right", "lid_opening_left") if name in row}
+    found = {
+        "vergence": _vergence(row),
+        "gaze_across": _both_eyes(row, "gaze_across"),
+        "gaze_down": _both_eyes(row, "gaze_down"),
+    }
+    return given | {name: value for name, value in found.items() if np.isfinite(value)}
+
+
+def _sealed(samples: Sequence[Sample], camera: str, usual: Mapping[str, float]) -> FloatArray:
+    """Seam's width at each place while the lips are sealed at rest."""
+    width = usual.get("mouth_width", np.nan)
+    rest = [
+        sample.seams[camera]
+        for sample in samples
+        if camera in sample.seams
+        and abs(sample.cameras[camera].get("mouth_width", np.inf) - width) < _REST_WIDTH
+    ]
+    if len(rest) < _FEWEST:
+        rest = [sample.seams[camera] for sample in samples if camera in sample.seams]
+    if not rest:
+        return np.full(SEAM_PLACES, np.nan)
+    # Moments ranked by the whole seam, so that each place's width is that of the same few moments.
+    widths = np.array(rest)
+    known = np.isfinite(widths).any(axis=1)
+    widths = widths[known]
+    if len(widths) == 0:
+        return np.full(SEAM_PLACES, np.nan)
+    middle = np.nanmedian(widths, axis=1)
+    low = np.percentile(middle, _LOWEST)
+    near = widths[np.abs(middle - low) <= max(0.0015, np.sort(np.abs(middle - low))[min(2, len(middle) - 1)])]
+    return np.asarray(np.median(np.nan_to_num(near, nan=float(low)), axis=0))
+
+
+def _vergence(row: Mapping[str, float]) -> float:
+    return row.get("gaze_across_right", np.nan) - row.get("gaze_across_left", np.nan)
+
+
+def _both_eyes(row: Mapping[str, float], name: str) -> float:
+    return (row.get(f"{name}_right", np.nan) + row.get(f"{name}_left", np.nan)) / 2.0
+
+
+def _values(rows: Sequence[Mapping[str, float]], name: str) -> FloatArray:
+    values = np.array([row.get(name, np.nan) for row in rows])
+    return np.asarray(values[np.isfinite(values)])
+
+
+def half_sample_mode(values: FloatArray) -> float:
+    """Commonest value: the narrowest half of the narrowest half, and so on.
+
+    References
+    ----------
+    Bickel & Frühwirth, On a fast, robust estimator of the mode, Computational Statistics & Data Analysis 50, 2006.
+    """
+    ordered = np.sort(values)
+    while len(ordered) > 3:
+        half = (len(ordered) + 1) // 2
+        spans = ordered[half - 1 :] - ordered[: len(ordered) - half + 1]
+        start = int(spans.argmin())
+        ordered = ordered[start : start + half]
+    return float(ordered.mean())
+
+
+def away(sample: Sample, usual: ClipUsual) -> dict[str, float]:
+    """How far a moment is from usual, by name; missing where it cannot be said.
+
+    Returns
+    -------
+    dict
+        `lids` share of the own open eye, the narrower eye; `vergence_deg` more than in the clip's farthest look;
+        `gaze_aside_deg`, `gaze_down_deg` off the usual look; `mouth_width`, `lip_height`, `brow_right`, `brow_left`,
+        `jaw_aside` (shares of the eye distance), `turn_deg`: more than usual; `seam_open` the excess width of the
+        dark line at the worst fifth of the seam in the worse camera; the mouth's own numbers as they are.
+    """
+    found: dict[str, float] = {}
+    per_camera = [
+        _camera_away(row, usual.numbers[camera])
+        for camera, row in sample.cameras.items()
+        if camera in usual.numbers
+    ]
+    for name in dict.fromkeys(key for each in per_camera for key in each):
+        values = np.array([each[name] for each in per_camera if name in each])
+        values = values[np.isfinite(values)]
+        if len(values):
+            found[name] = float(values.max()) if name in _WORST_CAMERA else float(values.mean())
+    if "lids_right" in found and "lids_left" in found:
+        found["lids"] = min(found.pop("lids_right"), found.pop("lids_left"))
+    opened = [
+        value
+        for camera, seam in sample.seams.items()
+        if camera in usual.seams and np.isfinite(value := seam_excess(seam, usual.seams[camera]))
+    ]
+    if opened:
+        found["seam_open"] = max(opened)
+    return found
+
+
+_WORST_CAMERA = ("row_gap", "seam_width")
+_AS_IT_IS = ("teeth_shown", "teeth_wide", "teeth_brightness", "row_gap", "lip_gap", "seam_width")
+
+
+def _camera_away(row: Mapping[str, float], usual: Mapping[str, float]) -> dict[str, float]:
+    found = {name: row[name] for name in _AS_IT_IS if name in row}
+    for side in ("right", "left"):
+        lid, own = row.get(f"lid_opening_{side}"), usual.get(f"lid_opening_{side}")
+        if lid is not None and own:
+            found[f"lids_{side}"] = lid / own
+        found[f"brow_{side}"] = row.get(f"brow_height_{side}", np.nan) - usual.get(
+            f"brow_height_{side}", np.nan
+        )
+    for name in ("mouth_width", "lip_height", "jaw_aside", "turn_deg"):
+        found[name] = row.get(name, np.nan) - usual.get(name, np.nan)
+    found["vergence_deg"] = 2.0 * _turn((_vergence(row) - usual.get("vergence", np.nan)) / 2.0)
+    found["gaze_aside_deg"] = _turn(_both_eyes(row, "gaze_across") - usual.get("gaze_across", np.nan))
+    found["gaze_down_deg"] = _turn(_both_eyes(row, "gaze_down") - usual.get("gaze_down", np.nan))
+    return {name: value for name, value in found.items() if np.isfinite(value)}
+
+
+def _turn(share: float) -> float:
+    return gaze_deg(share * EYE_SPAN_MM)
+
+
+def seam_excess(width: FloatArray, sealed: FloatArray) -> float:
+    """Excess of the seam's width over the sealed one where it is largest over a fifth of the seam; NaN if unknown."""
+    excess = width - sealed
+    known = excess[np.isfinite(excess)]
+    part = max(len(excess) // 5, 1)
+    if len(known) < 2 * part:
+        return float("nan")
+    windows = np.lib.stride_tricks.sliding_window_view(known, part)
+    return float(np.median(windows, axis=1).max())
