@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from rigcheck.geometry.projection import project_with_derivatives
 from rigcheck.geometry.robust import OUTLIER_WEIGHT, Loss, evaluate_loss, noise_scale
-from rigcheck.geometry.rotation import exp_rotation, skew
+from rigcheck.geometry.rotation import exp_rotation
 from rigcheck.model import FitSummary, LensModel
 
 FloatArray = NDArray[np.float64]
@@ -188,7 +188,7 @@ def predict(observations: Observations, layout: SharedLayout, state: RigState) -
     in_camera1 = turned + translations
     n = o.n
     residuals, depth = np.empty((n, 2)), np.empty(n)
-    by_shared, by_private = np.zeros((n, 2, layout.size)), np.empty((n, 2, 6))
+    by_shared, by_private = np.empty((n, 2, layout.size)), np.empty((n, 2, 6))
     for camera, model in enumerate(layout.models):
         rows = np.flatnonzero(o.camera_idx == camera)
         seen, turned_here, normals = in_camera1[rows], turned[rows], rotations[rows, :, 2]
@@ -198,17 +198,36 @@ def predict(observations: Observations, layout: SharedLayout, state: RigState) -
         d = project_with_derivatives(seen, state.intrinsics[camera], model)
         by_point1 = d.by_point @ state.rotation if camera == 1 else d.by_point
         residuals[rows], depth[rows] = o.pixels[rows] - d.pixels, seen[:, 2]
-        by_shared[rows, :, layout.intrinsics_slices[camera]] = d.by_intrinsics[:, :, layout.free[camera]]
+        shared = np.zeros((len(rows), 2, layout.size))
+        columns = range(*layout.intrinsics_slices[camera].indices(layout.size))
+        for column, parameter in zip(columns, np.flatnonzero(layout.free[camera]), strict=True):
+            shared[:, :, column] = d.by_intrinsics[:, :, parameter]
         if camera == 1:
             start = layout.stereo_slice.start
-            by_shared[rows, :, start : start + 3] = -d.by_point @ skew(relative)
-            by_shared[rows, :, start + 3 : start + 6] = d.by_point
+            shared[:, :, start : start + 3] = _by_turn(d.by_point, relative)
+            shared[:, :, start + 3 : start + 6] = d.by_point
         if layout.n_shape:
-            along_normal = np.einsum("nij,nj->ni", by_point1, normals)
-            by_shared[rows, :, layout.shape_slice] = along_normal[:, :, None] * o.shape_basis[rows, None, :]
-        by_private[rows, :, :3] = -by_point1 @ skew(turned_here)
-        by_private[rows, :, 3:] = by_point1
+            along_normal = (by_point1 @ normals[:, :, None])[..., 0]
+            for row in range(2):
+                np.multiply(
+                    along_normal[:, row, None], o.shape_basis[rows], out=shared[:, row, layout.shape_slice]
+                )
+        by_shared[rows] = shared
+        private = np.empty((len(rows), 2, 6))
+        private[:, :, :3], private[:, :, 3:] = _by_turn(by_point1, turned_here), by_point1
+        by_private[rows] = private
     return Prediction(residuals=residuals, by_shared=by_shared, by_private=by_private, depth=depth)
+
+
+def _by_turn(by_point: FloatArray, points: FloatArray) -> FloatArray:
+    """Derivatives by a small left turn of the points: their cross product with each row, (N, 2, 3)."""
+    x, y, z = (points[:, k, None] for k in range(3))
+    gx, gy, gz = by_point[:, :, 0], by_point[:, :, 1], by_point[:, :, 2]
+    out = np.empty_like(by_point)
+    out[:, :, 0] = y * gz - z * gy
+    out[:, :, 1] = z * gx - x * gz
+    out[:, :, 2] = x * gy - y * gx
+    return out
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

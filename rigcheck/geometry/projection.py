@@ -72,10 +72,11 @@ def _brown(xy: FloatArray, d: FloatArray) -> tuple[FloatArray, FloatArray, Float
     by_xy[:, 0, 1] = by_xy[:, 1, 0] = 2.0 * x * y * slope + 2.0 * p1 * x + 2.0 * p2 * y
     by_xy[:, 1, 1] = radial + 2.0 * y * y * slope + 6.0 * p1 * y + 2.0 * p2 * x
     by_d = np.empty((len(x), 2, 8))
-    for column, power in ((0, 1), (1, 2), (4, 3)):
-        by_d[:, :, column] = xy * (r2**power / bottom)[:, None]
-    for column, power in ((5, 1), (6, 2), (7, 3)):
-        by_d[:, :, column] = -xy * (radial * r2**power / bottom)[:, None]
+    power = 1.0 / bottom
+    for above, below in ((0, 5), (1, 6), (4, 7)):
+        power = power * r2
+        np.multiply(xy, power[:, None], out=by_d[:, :, above])
+        np.multiply(by_d[:, :, above], -radial[:, None], out=by_d[:, :, below])
     by_d[:, 0, 2] = by_d[:, 1, 3] = 2.0 * x * y
     by_d[:, 0, 3], by_d[:, 1, 2] = r2 + 2.0 * x * x, r2 + 2.0 * y * y
     return out, by_xy, by_d
@@ -141,17 +142,22 @@ def project_with_derivatives(
     xy = points[:, :2] * inverse_z[:, None]
     fx, fy, cx, cy, skewness = intrinsics[:N_PINHOLE]
     xd, by_xy, by_d = distort(xy, intrinsics[N_PINHOLE:], model)
-    affine = np.array([[fx, skewness], [0.0, fy]])
-    pixels = xd @ affine.T + np.array([cx, cy])
-    xy_by_point = np.zeros((len(points), 2, 3))
-    xy_by_point[:, 0, 0] = xy_by_point[:, 1, 1] = inverse_z
-    xy_by_point[:, :, 2] = -xy * inverse_z[:, None]
-    by_point = affine @ (by_xy @ xy_by_point)
-    by_intrinsics = np.zeros((len(points), 2, len(intrinsics)))
+    n = len(points)
+    # Written out by rows: products of many small matrices cost several times as much.
+    pixels, by_point = np.empty((n, 2)), np.empty((n, 2, 3))
+    pixels[:, 0], pixels[:, 1] = fx * xd[:, 0] + skewness * xd[:, 1] + cx, fy * xd[:, 1] + cy
+    by_intrinsics = np.zeros((n, 2, len(intrinsics)))
+    for row, (along, beside) in enumerate(((fx, skewness), (fy, 0.0))):
+        by_row = along * by_xy[:, row] + beside * by_xy[:, 1] if beside else along * by_xy[:, row]
+        by_row *= inverse_z[:, None]
+        by_point[:, row, :2] = by_row
+        by_point[:, row, 2] = -(by_row[:, 0] * xy[:, 0] + by_row[:, 1] * xy[:, 1])
+        np.multiply(by_d[:, row], along, out=by_intrinsics[:, row, N_PINHOLE:])
+        if beside:
+            by_intrinsics[:, row, N_PINHOLE:] += beside * by_d[:, 1]
     by_intrinsics[:, 0, 0], by_intrinsics[:, 1, 1] = xd[:, 0], xd[:, 1]
     by_intrinsics[:, 0, 2] = by_intrinsics[:, 1, 3] = 1.0
     by_intrinsics[:, 0, 4] = xd[:, 1]
-    by_intrinsics[:, :, N_PINHOLE:] = affine @ by_d
     return ProjectionDerivatives(pixels=pixels, by_point=by_point, by_intrinsics=by_intrinsics)
 
 
