@@ -8,6 +8,7 @@ from difflib import get_close_matches
 from rigcheck.checks import (
     limits_calibration,
     limits_compare,
+    limits_exposure,
     limits_fitting,
     limits_history,
     limits_rigid,
@@ -30,6 +31,7 @@ LIMITS: tuple[Limit, ...] = (
     *limits_history.LIMITS,
     *limits_verify.LIMITS,
     *limits_fitting.LIMITS,
+    *limits_exposure.LIMITS,
 )
 
 

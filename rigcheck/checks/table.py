@@ -6,6 +6,7 @@ from typing import Any
 from rigcheck.checks.calibration import CHECKS as CALIBRATION_CHECKS
 from rigcheck.checks.compare import CHECKS as COMPARE_CHECKS
 from rigcheck.checks.core import Check
+from rigcheck.checks.exposure import CHECKS as EXPOSURE_CHECKS
 from rigcheck.checks.framing import CHECKS as FRAMING_CHECKS
 from rigcheck.checks.history import CHECKS as HISTORY_CHECKS
 from rigcheck.checks.limits import Limits, effective_limits
@@ -19,6 +20,7 @@ ALL_CHECKS: tuple[Check[Any], ...] = (
     *HISTORY_CHECKS,
     *VERIFY_CHECKS,
     *FRAMING_CHECKS,
+    *EXPOSURE_CHECKS,
 )
 
 

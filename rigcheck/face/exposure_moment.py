@@ -46,7 +46,8 @@ class ExposureMoment:
 
     `skin_px` are the pixels of skin, `crushed_px` those of them at darkness, `unsure_px` by how many pixels the
     blown area changes when the ceiling is taken one code value lower. `darkest` names the darkest needed place and
-    `noise` is its noise; `level` the light of all skin. `room_stops` is how much brighter the picture could be until a
+    `noise` is its noise; `level` the light of all skin, `top_light` that
+    of the ceiling. `room_stops` is how much brighter the picture could be until a
     thousandth of the skin is blown: negative when more is blown already, extrapolated. `channel_px` counts clipped
     pixels of each colour channel and of all three, None for grey pictures.
     """
@@ -64,6 +65,7 @@ class ExposureMoment:
     darkest: str = ""
     noise: PlaceNoise | None = None
     level: float | None = None
+    top_light: float = 1.0
     room_stops: Estimate | None = None
     channel_px: tuple[int, int, int, int] | None = None
 
@@ -139,6 +141,7 @@ def exposure_moment(
         darkest=darkest,
         noise=noise,
         level=_place_light(whole, curve).light if whole.any() else None,
+        top_light=1.0 if curve.light is None else float(curve.light[clipped.ceiling.code]),
         room_stops=_room(whole, found.skin_px, curve, clipped.ceiling),
         channel_px=clipped.channel_px,
     )

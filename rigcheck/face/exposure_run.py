@@ -91,7 +91,8 @@ def exposure_run(cameras: Sequence[CameraExposed]) -> ExposureRun:
         is the share of skin at darkness. `shadow_noise_stops` is log2 (1 + noise / light) of one pixel in the darkest
         needed place: by how many stops a pixel strays; `shadow_noise_dn` the same in code values. `side_ratio_stops` is
         positive when the performer's left is brighter. `room_stops` is how much brighter the picture could be until a
-        thousandth of the skin is blown. `skin_stops` is the skin's light below white (negative). `channel_share` is the
+        thousandth of the skin is blown. `skin_stops` is the skin's light below white (negative), `shine_stops` how
+        far the brightest thousandth stands above it. `channel_share` is the
         share of the face where a colour channel is clipped, not all. `flicker_stops` swings from trough to crest at
         `flicker_hz`. `noise_slope` see `face.exposure_curve`. ``exposure.pair.ratio_stops`` is positive when the second
         camera's skin is brighter.
@@ -159,6 +160,7 @@ def _numbers(camera: CameraExposed, judged: Sequence[ExposureMoment]) -> dict[st
         "side_ratio_stops": _combined(sides, "stops", no_curve),
         "room_stops": _combined(room, "stops", no_curve),
         "skin_stops": combined(light, [0.02] * len(light), unit="stops", reason=no_curve),
+        "shine_stops": _combined([_shine(moment) for moment in judged], "stops", no_curve),
         "channel_share": _channels(camera, judged),
         "noise_slope": noise_slope(camera.noise),
     }
@@ -174,6 +176,7 @@ _MOMENT_QUANTITIES = (
     "side_ratio_stops",
     "room_stops",
     "skin_stops",
+    "shine_stops",
     "channel_share",
     "noise_slope",
 )
@@ -218,6 +221,15 @@ def _noise_dn(moment: ExposureMoment) -> Estimate | None:
     if moment.noise is None:
         return None
     return Estimate(value=moment.noise.code_sd, sigma=moment.noise.sigma, unit="DN", n=moment.noise.n)
+
+
+def _shine(moment: ExposureMoment) -> Estimate | None:
+    """How far the brightest skin stands above the middle of all skin."""
+    room, level = moment.room_stops, moment.level
+    if room is None or room.value is None or level is None or level <= 0:
+        return None
+    top = np.log2(max(moment.top_light, level))
+    return Estimate(value=float(top - room.value - np.log2(level)), sigma=room.sigma, unit="stops", n=room.n)
 
 
 def _side_ratio(moment: ExposureMoment) -> Estimate | None:

@@ -15,8 +15,8 @@ __all__ = ["EYES", "MOUTH", "OTHER", "PLACES", "SIDES", "SkinLayout", "skin_layo
 # the performer's own. The order is that of the numbers in a layout, from 1.
 PLACES: dict[str, tuple[int, ...]] = {
     "the forehead": (151,),
-    "the forehead's right": (69, 108, 104),
-    "the forehead's left": (299, 337, 333),
+    "the right of the forehead": (69, 108, 104),
+    "the left of the forehead": (299, 337, 333),
     "between the brows": (9, 8),
     "right of the brow and temple": (68, 71, 156, 139),
     "left of the brow and temple": (298, 301, 383, 368),
