@@ -128,8 +128,10 @@ def _hidden(flicker: Flicker) -> str:
     if not flicker.hidden:
         return ""
     which = " and ".join(f"{hz} Hz" for hz in flicker.hidden)
-    return f" Light from mains of {which} would not show in this run: at this frame rate it beats too slowly, or not at "
+    return (
+        f" Light from mains of {which} would not show in this run: at this frame rate it beats too slowly, or not at "
         "all."
+    )
 
 
 def _curve(run: ExposureRun, limits: Limits) -> Outcome:
