@@ -8,7 +8,7 @@ __all__ = ["LIMITS"]
 _BLOWN = "At most a thousandth of the skin, without catch-lights and teeth; " + _COMMON
 _BLOWN_FAIL = "A hundredth of the skin holds no detail to track or shade from; " + _COMMON
 _NOISE = (
-    "At 0.12 stop a pixel strays by 9 % and at 0.25 by 19 %; skin's fine detail varies by about 5 % (rendered heads), so "
+    "A pixel strays by 9 % at 0.12 stop, by 19 % at 0.25; skin's fine detail varies by about 5 % (rendered heads), so "
     "it takes averages over 2 x 2 and 4 x 4 pixels to see it; " + _COMMON
 )
 _SIDES = "Matched skin, highlights aside: aim at a quarter of a stop, warn from half; " + _COMMON
