@@ -7,12 +7,21 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from rigcheck.checks import FRAMING_CHECKS, Limits, effective_limits, overall_verdict, run_checks
+from rigcheck.checks import (
+    EXPOSURE_CHECKS,
+    FRAMING_CHECKS,
+    Limits,
+    effective_limits,
+    overall_verdict,
+    run_checks,
+)
 from rigcheck.errors import ConfigError
+from rigcheck.face.exposure_run import ExposureRun
 from rigcheck.face.fitting_run import CameraSeen, FittingRun, camera_optics, fitting_run
 from rigcheck.footage import Clip
 from rigcheck.geometry.upright import upright_picture
 from rigcheck.jobs.fitting_inputs import UNNAMED, FittingInputs, ReadInputs, asked, read_inputs
+from rigcheck.jobs.fitting_light import PROXY_LIGHT, measure_light
 from rigcheck.jobs.fitting_looking import (
     MOST_LOOKS,
     FaceNotFound,
@@ -31,7 +40,9 @@ from rigcheck.landmarks import MIRRORED_NOTE, Looks
 from rigcheck.model import (
     ApprovedFitting,
     Calibration,
+    CheckResult,
     EffectiveLimit,
+    Estimate,
     PerformerRecord,
     Report,
 )
@@ -65,9 +76,13 @@ __all__ = [
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class FittingResult:
-    """What was measured (`run`), what the checks make of it (`report`), and the performer's record as it is now."""
+    """What was measured, what the checks make of it (`report`), and the performer's record as it is now.
+
+    `run` holds the framing; `light` the exposure, None where the footage is a proxy.
+    """
 
     run: FittingRun
+    light: ExposureRun | None
     report: Report
     record: PerformerRecord
     inputs: tuple[str, ...]
@@ -127,10 +142,14 @@ def fitting(
         notes=(*_notes(footage, read), *run.notes),
         pictures=_shown(run, footage.clips, [one.seen for one in looked]),
     )
-    report = _report(run, limits, given, footage, (footage1, footage2))
+    light = _light(footage, looked, read, progress)
+    measured = _Measured(framing=run, light=light)
+    report = _report(measured, limits, given, footage, (footage1, footage2))
     touched = (*given.files, *footage_paths(footage1, footage2))
     record = _as_of(read, report)
-    return FittingResult(run=run, report=report, record=record, inputs=tuple(dict.fromkeys(touched)))
+    return FittingResult(
+        run=run, light=light, report=report, record=record, inputs=tuple(dict.fromkeys(touched))
+    )
 
 
 def write_fitting(
@@ -154,7 +173,7 @@ def write_fitting(
     run = result.run if pictures else replace(result.run, pictures={})
     with output_folder(out, replace=replace_earlier, protects=OUTPUTS, inputs=result.inputs) as folder:
         folder.write_text("result.json", result_text(result.report))
-        folder.write_text("report.html", fitting_page(result.report, run, result.record))
+        folder.write_text("report.html", fitting_page(result.report, run, result.record, light=result.light))
         folder.write_text("performer.yaml", performer_text(result.record))
 
 
@@ -284,6 +303,8 @@ def _notes(footage: OpenedFootage, read: ReadInputs) -> tuple[str, ...]:
         sentences.append("The record has no code name yet: give one with --code-name, never a real name.")
     if read.calibration is None or read.calibration.stereo is None:
         sentences.append(MIRRORED_NOTE)
+    if read.rig is not None and read.rig.proxy is not None:
+        sentences.append(f"Exposure was not judged: {PROXY_LIGHT}.")
     return tuple(dict.fromkeys((*read.notes, *(one[:1].upper() + one[1:] for one in sentences))))
 
 
@@ -299,8 +320,36 @@ def _shown(
     return out
 
 
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Measured:
+    """All that a fitting's checks judge."""
+
+    framing: FittingRun
+    light: ExposureRun | None
+
+    def measurements(self) -> dict[str, Estimate]:
+        return {**self.framing.measurements, **({} if self.light is None else self.light.measurements)}
+
+    def judged(self, limits: Limits) -> tuple[CheckResult, ...]:
+        light = () if self.light is None else run_checks(EXPOSURE_CHECKS, self.light, limits)
+        return (*run_checks(FRAMING_CHECKS, self.framing, limits), *light)
+
+
+def _light(
+    footage: OpenedFootage, looked: Sequence[LookedCamera], read: ReadInputs, progress: ProgressSink
+) -> ExposureRun | None:
+    """The exposure of the camera original; None for a proxy."""
+    if read.rig is not None and read.rig.proxy is not None:
+        return None
+    track = progress.track("Measuring the light")
+    track(0, 1)
+    found = measure_light(footage.clips, [one.seen for one in looked], rig=read.rig, looks=read.looks)
+    track(1, 1)
+    return found
+
+
 def _report(
-    run: FittingRun,
+    measured: _Measured,
     limits: tuple[EffectiveLimit, ...],
     given: FittingInputs,
     footage: OpenedFootage,
@@ -326,14 +375,14 @@ def _report(
         "offset_frames": how.offset_frames,
         "most_looks": MOST_LOOKS,
     }
-    checks = run_checks(FRAMING_CHECKS, run, Limits(limits))
+    checks = measured.judged(Limits(limits))
     return Report(
         command="fitting",
         verdict=overall_verdict(checks),
         checks=checks,
-        measurements=run.measurements,
-        rejected=run.rejected,
+        measurements=measured.measurements(),
+        rejected=measured.framing.rejected,
         limits=limits,
         provenance=make_provenance("fitting", inputs=hashes, options=options),
-        notes=run.notes,
+        notes=measured.framing.notes,
     )

@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 
+from rigcheck.face.exposure_run import ExposureRun
 from rigcheck.face.fitting_run import FittingRun
 from rigcheck.model import PerformerRecord, Report
 from rigcheck.report.framing_figures import frame_figures
@@ -25,6 +26,14 @@ _ROWS = (
     ("slip_px", "Movement within the clip", ""),
     ("px_per_mm", "Scale at the nostril base", ""),
 )
+_LIGHT_ROWS = (
+    ("blown_share", "Skin blown", "share of skin, over the clip"),
+    ("room_stops", "Room to the ceiling", "how much brighter until skin is blown"),
+    ("shadow_noise_stops", "Noise in the darkest needed place", "how far a pixel strays"),
+    ("side_ratio_stops", "Side against side", "the performer's left brighter is positive"),
+    ("skin_stops", "Skin below white", "no target: every skin has its own"),
+    ("flicker_stops", "Light over time", "from trough to crest"),
+)
 _LOOKS = (
     ("glasses", "Glasses"),
     ("accessories", "Accessories"),
@@ -44,7 +53,9 @@ class _Row:
     numbers: tuple[str, ...]
 
 
-def fitting_page(report: Report, run: FittingRun, record: PerformerRecord) -> str:
+def fitting_page(
+    report: Report, run: FittingRun, record: PerformerRecord, *, light: ExposureRun | None = None
+) -> str:
     """Write a fitting's report as one HTML page that needs nothing else.
 
     Parameters
@@ -54,6 +65,8 @@ def fitting_page(report: Report, run: FittingRun, record: PerformerRecord) -> st
         Without `pictures` the page shows no picture of the performer, only where the points lie.
     record : PerformerRecord
         Shown by its code name.
+    light : ExposureRun, optional
+        Left out for a proxy.
 
     Returns
     -------
@@ -69,12 +82,23 @@ def fitting_page(report: Report, run: FittingRun, record: PerformerRecord) -> st
             "cameras": [framing.name for framing in run.cameras],
             "figures": frame_figures(run),
             "rows": _rows(run),
+            "light_rows": () if light is None else _light_rows(light),
             "record": record,
             "looks": [(label, _SAID[getattr(run.looks, name)]) for name, label in _LOOKS],
             "moment": None if record.moment_ncm is None else format_number(record.moment_ncm, 2),
             "shown": bool(run.pictures),
         }
     )
+
+
+def _light_rows(light: ExposureRun) -> tuple[_Row, ...]:
+    rows = []
+    for quantity, name, note in _LIGHT_ROWS:
+        found = [light.number(camera.name, quantity) for camera in light.cameras]
+        if any(estimate.value is not None for estimate in found):
+            numbers = tuple("–" if each.value is None else format_estimate(each) for each in found)
+            rows.append(_Row(name=name, note=note, numbers=numbers))
+    return tuple(rows)
 
 
 def _rows(run: FittingRun) -> tuple[_Row, ...]:
