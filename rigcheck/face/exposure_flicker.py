@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.optimize import minimize
 
 from rigcheck.model import Estimate
 from rigcheck.model._arrays import FloatArray
@@ -86,8 +87,8 @@ def flicker_of(
     -----
     Least squares of a sine in the logarithm of light, frequency by frequency (Lomb's periodogram, so that dropped
     frames do no harm), beside a mean and a slope. Light changes as the face moves, slowly and over a band; a beat is a
-    narrow line, so each is held against the median power of its surroundings. A beat slower than one and a half turns
-    in the clip is not told from a change.
+    narrow line, so each is held against its surroundings and against white noise with a random walk. A beat slower than
+    one and a half turns in the clip is not told from a change.
 
     References
     ----------
@@ -107,7 +108,7 @@ def flicker_of(
         return Estimate(
             value=None, unit="stops", reason=f"a run of {duration:.1f} s is too short for any beat"
         )
-    ground = _surroundings(powers)
+    ground = _surroundings(frequencies, powers)
     best = int(np.argmax(powers / ground))
     found = bool(powers[best] > _LINE * ground[best])
     best = best if found else int(np.argmax(amplitudes))
@@ -156,17 +157,37 @@ def _spectrum(
     return frequencies, np.hypot(a, b), np.maximum(a * cy + b * sy, 1e-30)
 
 
-def _surroundings(powers: FloatArray) -> FloatArray:
-    """Mean power of noise around each frequency, from the median of its neighbours beyond the line itself."""
-    out = np.zeros_like(powers)
+def _surroundings(frequencies: FloatArray, powers: FloatArray) -> FloatArray:
+    """Mean power of what is no line at each frequency: of its neighbours, and of slow wandering as a whole."""
+    # Power of noise is chi-squared with two degrees of freedom: its median is 0.693 of its mean.
+    near = np.zeros_like(powers)
     for k in range(len(powers)):
         low, high = max(k - _AROUND, 0), min(k + _AROUND + 1, len(powers))
         around = np.concatenate(
             [powers[low : max(k - _FINER, low)], powers[min(k + _FINER + 1, high) : high]]
         )
-        # Power of noise is chi-squared with two degrees of freedom: its median is 0.693 of its mean.
-        out[k] = np.median(around) / 0.693 if len(around) >= 4 else np.inf
-    return np.maximum(out, 1e-12)
+        near[k] = np.median(around) / 0.693 if len(around) >= 4 else np.inf
+    near = np.maximum(near, 1e-12)
+    return np.maximum(near, _wandering(frequencies, np.minimum(powers, 5.0 * near)))
+
+
+def _wandering(frequencies: FloatArray, powers: FloatArray) -> FloatArray:
+    """Spectrum of white noise and a random walk, w + b / f², by Whittle's likelihood."""
+    slow = float(np.median(powers * frequencies**2))
+    white = float(np.median(powers))
+
+    def spectrum(logs: FloatArray) -> FloatArray:
+        return np.asarray(np.exp(logs[0]) + np.exp(logs[1]) / frequencies**2)
+
+    def cost(logs: FloatArray) -> float:
+        model = spectrum(logs)
+        return float(np.sum(np.log(model) + powers / model))
+
+    start = np.log(np.maximum([white, 0.1 * slow], 1e-15))
+    found = minimize(
+        cost, start, method="Nelder-Mead", options={"xatol": 0.02, "fatol": 0.02, "maxiter": 200}
+    )
+    return spectrum(np.clip(found.x, -60.0, 60.0))
 
 
 def _mains(beat: float, rate: float, duration: float) -> tuple[int, ...]:

@@ -21,8 +21,8 @@ _LEAST_PX = 4
 class Highlight:
     """One blown area of the skin.
 
-    `place` is where most of it lies, `area_px` its pixels; `mask` (h, w) are the coarse pixels of the layout that it
-    touches, from column and row `corner` on.
+    `place` is where most of it lies, `area_px` its pixels; `mask` (h, w) are the coarse pixels of skin that it touches,
+    from column and row `corner` on.
     """
 
     place: str
@@ -87,7 +87,7 @@ def highlights_of(clipped: NDArray[np.uint8], layout: SkinLayout) -> Highlights:
                 Highlight(
                     place=_NAMES[int(np.argmax(skin))],
                     area_px=round(float(skin.sum())),
-                    mask=(labels[part] == label) & lit[part],
+                    mask=(labels[part] == label) & lit[part] & (layout.places[part] <= len(PLACES)),
                     corner=(x, y),
                 )
             )
