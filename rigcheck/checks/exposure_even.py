@@ -2,12 +2,12 @@
 
 from dataclasses import replace
 
-from rigcheck.checks.cameras import Judged, number_text, outcome_of
+from rigcheck.checks.cameras import Judged, number_text, outcome_of, worst_camera
 from rigcheck.checks.core import Check, Outcome, not_applicable, not_measured
 from rigcheck.checks.exposure_words import EYES, FILM, WRITE_CURVE, judge_each, quarter_stops
 from rigcheck.checks.framing_judged import size_of
 from rigcheck.checks.limits import Limits
-from rigcheck.checks.verdict import judge
+from rigcheck.checks.verdict import Band, judge
 from rigcheck.face.exposure_flicker import Flicker, beat_hz
 from rigcheck.face.exposure_run import ExposureRun
 from rigcheck.model import Estimate
@@ -141,14 +141,13 @@ def _curve(run: ExposureRun, limits: Limits) -> Outcome:
         looks = _looks(run.number(unknown[0].name, "noise_slope"))
         reason = f"{unknown[0].name}: {unknown[0].curve.unknown}{looks}"
         return not_measured(Estimate(value=None, reason=reason), band.text, action=WRITE_CURVE)
-    judged = judge_each(run, limits, "exposure.curve_doubt", lambda name: _doubt(run, name))
-    slopes = ", ".join(
-        f"{each.name} {number_text(run.number(each.name, 'noise_slope'), 2)}" for each in run.cameras
-    )
+    found = {each.name: _slope(run, each.name) for each in run.cameras}
+    bands = {name: _slope_band(run, name, band) for name in found}
+    judged = worst_camera(found, bands, words=lambda each: number_text(each, 2))
     stated = run.camera(judged.camera).curve.transfer
     message = (
-        f"Noise grows with the code value by the power: {slopes} (0 to 0.5 in linear pictures, below 0 in coded ones). "
-        f"The rig file says {stated} for {judged.camera}."
+        f"Noise grows with the code value by the power: {judged.numbers} (0 to 0.5 in linear pictures, below 0 in "
+        f"coded ones). The rig file says {stated} for {judged.camera}."
     )
     other = "coded, not linear" if stated == "linear" else "linear, not coded"
     action = (
@@ -158,12 +157,18 @@ def _curve(run: ExposureRun, limits: Limits) -> Outcome:
     return outcome_of(judged, message, action, remedy="Nothing to do, unless the rig file is in doubt.")
 
 
-def _doubt(run: ExposureRun, camera: str) -> Estimate:
-    """By how much the noise contradicts the stated curve: positive when it does."""
-    slope, stated = run.number(camera, "noise_slope"), run.camera(camera).curve.transfer
-    if slope.value is None or stated == "table":
-        return slope if slope.value is None else Estimate(value=None, reason="a table may be of any shape")
-    return replace(slope, value=-slope.value if stated == "linear" else slope.value)
+def _slope(run: ExposureRun, camera: str) -> Estimate:
+    if run.camera(camera).curve.transfer == "table":
+        return Estimate(value=None, reason="the transfer curve is a table, which may be of any shape")
+    return run.number(camera, "noise_slope")
+
+
+def _slope_band(run: ExposureRun, camera: str, doubt: Band) -> Band:
+    """Slopes that fit the stated curve: from below nothing on in linear pictures, up to a little in coded ones."""
+    if run.camera(camera).curve.transfer != "linear":
+        return doubt
+    caution, fail = (None if each is None else -each for each in (doubt.caution, doubt.fail))
+    return Band(caution=caution, fail=fail, unit=doubt.unit, worse="below")
 
 
 def _looks(slope: Estimate) -> str:

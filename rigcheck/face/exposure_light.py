@@ -97,9 +97,9 @@ def light_curve(
         if table is None:
             why = "the rig file names a table as transfer curve, which was not read"
             return LightCurve(light=None, bit_depth=bit_depth, black=black, white=white, unknown=why)
-        return LightCurve(
-            light=_checked(table, len(codes)), bit_depth=bit_depth, black=black, white=white, transfer="table"
-        )
+        light = _checked(table, len(codes))
+        dark = float(np.flatnonzero(light <= light[0])[-1])
+        return LightCurve(light=light, bit_depth=bit_depth, black=dark, white=white, transfer="table")
     if transfer not in TRANSFERS:
         why = (
             "the rig file states no transfer curve"

@@ -11,6 +11,7 @@ from rigcheck.records.provenance import file_sha256, make_provenance
 from rigcheck.records.result_file import parse_result, read_result, result_text
 from rigcheck.records.rig_file import read_rig
 from rigcheck.records.schemas import json_schemas
+from rigcheck.records.transfer_table import read_transfer_table, transfer_table_path
 
 __all__ = [
     "OutputFolder",
@@ -31,5 +32,7 @@ __all__ = [
     "read_points",
     "read_result",
     "read_rig",
+    "read_transfer_table",
     "result_text",
+    "transfer_table_path",
 ]
