@@ -11,6 +11,7 @@ from rigcheck.demo.clips import CalibrationShoot, DemoClips
 from rigcheck.demo.head_clip import FaceClip, Hold
 from rigcheck.demo.head_expression import jaw_open, neutral
 from rigcheck.demo.head_files import write_face_pictures
+from rigcheck.demo.head_light import usual_lamps
 from rigcheck.demo.head_performer import Performer, fair_exposure_stops
 from rigcheck.demo.head_rig import HeadRig, head_pose
 from rigcheck.demo.head_scene import FaceScene
@@ -24,13 +25,14 @@ from rigcheck.model._arrays import FloatArray
 from rigcheck.opencv import cv2
 from rigcheck.records import output_folder
 
-__all__ = ["KNOCK_DEG", "N_STEPS", "SHIFT_DOWN_MM", "DayStep", "board_stills", "rest_of_day"]
+__all__ = ["KNOCK_DEG", "LAMPS_STOPS", "N_STEPS", "SHIFT_DOWN_MM", "DayStep", "board_stills", "rest_of_day"]
 
 N_STEPS = 4
 
-# How the day goes wrong: the helmet sits so that the face is this much too low in the frame; then the lower camera
-# is knocked towards the other.
+# How the day goes wrong: the helmet sits so that the face is this much too low in the frame, and the lamps on the
+# performer's left are this much stronger than those on the right; then the lower camera is knocked towards the other.
 SHIFT_DOWN_MM = 24.0
+LAMPS_STOPS, _OVEREXPOSED_STOPS = 1.5, 0.5
 KNOCK_DEG = 0.12
 _TOO_LOW, _MENDED = head_pose(down_mm=SHIFT_DOWN_MM), head_pose(distance_mm=218.0, down_mm=-6.0)
 _CODE_NAME = "heron"
@@ -40,6 +42,30 @@ _LOOKS = PerformerLooks(
 _FACE_FRAMES = range(0, 61, 12)
 _BOARD_SECONDS = 9.0
 _AFTER_ARRIVAL_S = 0.12
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Try:
+    """A fitting: how the helmet sits, by how many stops the lamps differ, and by how many all is too bright."""
+
+    name: str
+    planted: str
+    pose: RigidTransform
+    lamps_stops: float = 0.0
+    over_stops: float = 0.0
+
+
+_TRIES = (
+    _Try(
+        name="fitting",
+        planted=f"helmet too high: the face {SHIFT_DOWN_MM:.0f} mm too low in the frame; lamps on the performer's left "
+        f"{LAMPS_STOPS:g} stops stronger than those on the right, the whole {_OVEREXPOSED_STOPS:g} stop too bright",
+        pose=_TOO_LOW,
+        lamps_stops=LAMPS_STOPS,
+        over_stops=_OVEREXPOSED_STOPS,
+    ),
+    _Try(name="fitting-mended", planted="helmet set right, boom longer, lamps even", pose=_MENDED),
+)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -60,12 +86,8 @@ def rest_of_day(folder: Path, footage: DemoClips, *, replace_earlier: bool = Fal
     OutputError
         When a folder cannot be written, or a file stands in the way.
     """
-    tries = (
-        ("fitting", _TOO_LOW, f"helmet too high: the face {SHIFT_DOWN_MM:.0f} mm too low in the frame"),
-        ("fitting-mended", _MENDED, "helmet set right, boom longer"),
-    )
-    for name, pose, planted in tries:
-        yield _fitting_step(folder, footage, name, pose, planted, replace_earlier)
+    for fit in _TRIES:
+        yield _fitting_step(folder, footage, fit, replace_earlier)
     checks = (
         ("verify-before", 0.0, "nothing changed"),
         (
@@ -78,21 +100,21 @@ def rest_of_day(folder: Path, footage: DemoClips, *, replace_earlier: bool = Fal
         yield _verify_step(folder, footage, name, knock_deg, planted, replace_earlier)
 
 
-def _fitting_step(
-    folder: Path, footage: DemoClips, name: str, pose: RigidTransform, planted: str, again: bool
-) -> DayStep:
+def _fitting_step(folder: Path, footage: DemoClips, fit: "_Try", again: bool) -> DayStep:
     performer = Performer(identity=7, skin_luminance=0.2, hair="cap")
     scene = FaceScene(
         performer=performer,
         rig=_head_rig(footage.shoot),
-        rig_from_head=pose,
-        exposure_stops=fair_exposure_stops(performer),
+        rig_from_head=fit.pose,
+        light=usual_lamps(lopsided_stops=fit.lamps_stops),
+        exposure_stops=fair_exposure_stops(performer) + fit.over_stops,
     )
     script = (
         Hold(expression=neutral(), hold_s=0.5, move_s=0.0),
         Hold(expression=jaw_open(0.8), hold_s=0.3, move_s=0.3),
     )
     clip = FaceClip(scene=scene, script=script, seed=footage.shoot.seed)
+    name = fit.name
     clips = write_face_pictures(folder / f"{name}-footage", clip, frames=_FACE_FRAMES, replace=again)
     result = fitting(
         clips[0],
@@ -105,7 +127,7 @@ def _fitting_step(
         ),
     )
     write_fitting(result, folder / name, replace_earlier=again)
-    return DayStep(name=name, planted=planted, result=result, folder=folder / name)
+    return DayStep(name=name, planted=fit.planted, result=result, folder=folder / name)
 
 
 def _head_rig(shoot: CalibrationShoot) -> HeadRig:
