@@ -1,6 +1,6 @@
 """From footage of a performer's face to how it sits in the frame, what to turn, and the record that keeps it."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -21,7 +21,7 @@ from rigcheck.face.fitting_run import CameraSeen, FittingRun, camera_optics, fit
 from rigcheck.footage import Clip
 from rigcheck.geometry.upright import upright_picture
 from rigcheck.jobs.fitting_inputs import UNNAMED, FittingInputs, ReadInputs, asked, read_inputs
-from rigcheck.jobs.fitting_light import PROXY_LIGHT, measure_light
+from rigcheck.jobs.fitting_light import PROXY_LIGHT, measure_light, transfer_tables
 from rigcheck.jobs.fitting_looking import (
     MOST_LOOKS,
     FaceNotFound,
@@ -54,7 +54,7 @@ from rigcheck.records import (
     result_text,
 )
 from rigcheck.report import OnProgress, ProgressSink, SilentProgress
-from rigcheck.report.fitting_page import fitting_page
+from rigcheck.report.fitting_page import LightShown, fitting_page
 
 # Written by `write_fitting`; an earlier run's are not replaced without being asked.
 OUTPUTS = ("result.json", "report.html", "performer.yaml")
@@ -78,11 +78,11 @@ __all__ = [
 class FittingResult:
     """What was measured, what the checks make of it (`report`), and the performer's record as it is now.
 
-    `run` holds the framing; `light` the exposure, None where the footage is a proxy.
+    `run` holds the framing; `light` the exposure with its pictures, None where the footage is a proxy.
     """
 
     run: FittingRun
-    light: ExposureRun | None
+    light: LightShown | None
     report: Report
     record: PerformerRecord
     inputs: tuple[str, ...]
@@ -142,10 +142,12 @@ def fitting(
         notes=(*_notes(footage, read), *run.notes),
         pictures=_shown(run, footage.clips, [one.seen for one in looked]),
     )
-    light = _light(footage, looked, read, progress)
-    measured = _Measured(framing=run, light=light)
-    report = _report(measured, limits, given, footage, (footage1, footage2))
-    touched = (*given.files, *footage_paths(footage1, footage2))
+    tables = transfer_tables(read.rig, given.rig if isinstance(given.rig, str | Path) else None)
+    light = _light(footage, looked, read, tables, progress)
+    measured = _Measured(framing=run, light=None if light is None else light.run)
+    files = (*given.files, *map(str, tables.values()))
+    report = _report(measured, limits, given, footage, (footage1, footage2), files=files)
+    touched = (*files, *footage_paths(footage1, footage2))
     record = _as_of(read, report)
     return FittingResult(
         run=run, light=light, report=report, record=record, inputs=tuple(dict.fromkeys(touched))
@@ -170,10 +172,12 @@ def write_fitting(
     OutputError
         When the folder cannot be written, or holds an earlier result and `replace_earlier` is False.
     """
-    run = result.run if pictures else replace(result.run, pictures={})
+    run, light = result.run, result.light
+    if not pictures:
+        run, light = replace(run, pictures={}), None if light is None else replace(light, pictures={})
     with output_folder(out, replace=replace_earlier, protects=OUTPUTS, inputs=result.inputs) as folder:
         folder.write_text("result.json", result_text(result.report))
-        folder.write_text("report.html", fitting_page(result.report, run, result.record, light=result.light))
+        folder.write_text("report.html", fitting_page(result.report, run, result.record, light=light))
         folder.write_text("performer.yaml", performer_text(result.record))
 
 
@@ -315,8 +319,7 @@ def _shown(
     out = {}
     for framing, clip, one in zip(run.cameras, clips, seen, strict=True):
         frame = next(clip.frames_at([framing.face.ref.frame_idx]))
-        turn = (one.optics.mount_rotation_deg + one.turned_deg) % 360
-        out[framing.name] = upright_picture(frame.grey8(), turn)
+        out[framing.name] = upright_picture(frame.grey8(), _turn(one))
     return out
 
 
@@ -336,16 +339,32 @@ class _Measured:
 
 
 def _light(
-    footage: OpenedFootage, looked: Sequence[LookedCamera], read: ReadInputs, progress: ProgressSink
-) -> ExposureRun | None:
+    footage: OpenedFootage,
+    looked: Sequence[LookedCamera],
+    read: ReadInputs,
+    tables: Mapping[str, Path],
+    progress: ProgressSink,
+) -> LightShown | None:
     """The exposure of the camera original; None for a proxy."""
     if read.rig is not None and read.rig.proxy is not None:
         return None
     track = progress.track("Measuring the light")
     track(0, 1)
-    found = measure_light(footage.clips, [one.seen for one in looked], rig=read.rig, looks=read.looks)
+    seen = [one.seen for one in looked]
+    found = measure_light(footage.clips, seen, rig=read.rig, looks=read.looks, tables=tables)
+    turns = {one.name: _turn(one) for one in seen}
+    pictures = {}
+    for camera, clip in zip(found.cameras, footage.clips, strict=True):
+        if camera.shown is not None:
+            frame = next(clip.frames_at([camera.shown.ref.frame_idx]))
+            pictures[camera.name] = upright_picture(frame.grey8(), turns[camera.name])
     track(1, 1)
-    return found
+    return LightShown(run=found, pictures=pictures, turns=turns)
+
+
+def _turn(seen: CameraSeen) -> int:
+    """Clockwise turn that makes a camera's pictures upright."""
+    return (seen.optics.mount_rotation_deg + seen.turned_deg) % 360
 
 
 def _report(
@@ -354,8 +373,10 @@ def _report(
     given: FittingInputs,
     footage: OpenedFootage,
     typed: tuple[str | Path, str | Path | None],
+    *,
+    files: Sequence[str],
 ) -> Report:
-    hashes = {path: file_sha256(path) for path in given.files}
+    hashes = {path: file_sha256(path) for path in files}
     for clip in footage.clips:
         hashes |= clip.hashes()
     how = given.pairing or PairingChoice()

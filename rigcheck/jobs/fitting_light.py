@@ -1,7 +1,8 @@
 """The exposure of a fitting's clip: a few moments in full depth and colour, and a run of neighbours for flicker."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,8 +15,9 @@ from rigcheck.face.exposure_run import CameraExposed, ExposureRun, exposure_run
 from rigcheck.face.fitting_run import CameraSeen
 from rigcheck.footage import Clip
 from rigcheck.model import CameraDescription, FaceLandmarks, PerformerLooks, RigDescription
+from rigcheck.records import read_transfer_table, transfer_table_path
 
-__all__ = ["PROXY_LIGHT", "measure_light"]
+__all__ = ["PROXY_LIGHT", "measure_light", "transfer_tables"]
 
 PROXY_LIGHT = "the rig file marks the footage as a proxy: its light is not the camera's"
 
@@ -26,7 +28,12 @@ _RUN_S, _MOST_RUN, _LEAST_RUN = 2.5, 150, 24
 
 
 def measure_light(
-    clips: Sequence[Clip], seen: Sequence[CameraSeen], *, rig: RigDescription | None, looks: PerformerLooks
+    clips: Sequence[Clip],
+    seen: Sequence[CameraSeen],
+    *,
+    rig: RigDescription | None,
+    looks: PerformerLooks,
+    tables: Mapping[str, Path] | None = None,
 ) -> ExposureRun:
     """Measure the exposure of one camera's clip, or two.
 
@@ -39,6 +46,8 @@ def measure_light(
         Of the same cameras, in order; gives transfer curve, black level, range and shutter.
     looks : PerformerLooks
         Facial hair and hair over the brows are left out of the skin.
+    tables : mapping, optional
+        Camera name to the file of its measured transfer curve.
 
     Returns
     -------
@@ -53,7 +62,7 @@ def measure_light(
     rate = None if rig is None or rig.frame_rate is None else float(rig.frame_rate)
     return exposure_run(
         [
-            _camera(clip, one, camera, looks=looks, rate=rate)
+            _camera(clip, one, _curve(clip, camera, tables or {}), described=camera, looks=looks, rate=rate)
             for clip, one, camera in zip(clips, seen, described, strict=True)
         ]
     )
@@ -62,12 +71,12 @@ def measure_light(
 def _camera(
     clip: Clip,
     seen: CameraSeen,
-    described: CameraDescription | None,
+    curve: LightCurve,
     *,
+    described: CameraDescription | None,
     looks: PerformerLooks,
     rate: float | None,
 ) -> CameraExposed:
-    curve = _curve(clip, described)
     faces = {face.ref.frame_idx: face for face in _spread(seen.faces, _MOMENTS)}
     noisy = set(list(faces)[:: max(len(faces) // _NOISE_PICTURES, 1)][:_NOISE_PICTURES])
     moments: list[ExposureMoment] = []
@@ -97,11 +106,21 @@ def _camera(
     )
 
 
-def _curve(clip: Clip, described: CameraDescription | None) -> LightCurve:
+def transfer_tables(rig: RigDescription | None, rig_file: str | Path | None) -> dict[str, Path]:
+    """Files of measured transfer curves that a rig file names, by camera."""
+    if rig is None or rig_file is None:
+        return {}
+    found = {camera.name: transfer_table_path(camera, rig_file) for camera in rig.cameras}
+    return {name: path for name, path in found.items() if path is not None}
+
+
+def _curve(clip: Clip, described: CameraDescription | None, tables: Mapping[str, Path]) -> LightCurve:
     """The stated curve; the range that the file states where the rig file does not."""
     if described is not None and described.value_range is None and clip.info.value_range is not None:
         described = replace(described, value_range=clip.info.value_range)
-    return light_curve(described, bit_depth=clip.info.bit_depth, full_range=clip.info.colour)
+    path, depth = tables.get(clip.info.camera), clip.info.bit_depth
+    table = None if path is None else read_transfer_table(path, bit_depth=depth)
+    return light_curve(described, bit_depth=depth, full_range=clip.info.colour, table=table)
 
 
 def _spread(faces: Sequence[FaceLandmarks], most: int) -> list[FaceLandmarks]:

@@ -1,15 +1,21 @@
 """The fitting report as one self-contained HTML page."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
+import numpy as np
+from numpy.typing import NDArray
+
+from rigcheck.checks.limits import Limits
 from rigcheck.face.exposure_run import ExposureRun
 from rigcheck.face.fitting_run import FittingRun
 from rigcheck.model import PerformerRecord, Report
+from rigcheck.report.exposure_pictures import ExposureFigure, exposure_figures
 from rigcheck.report.framing_figures import frame_figures
 from rigcheck.report.numbers import format_estimate, format_number
 from rigcheck.report.page import page_environment, report_parts
 
-__all__ = ["fitting_page"]
+__all__ = ["LightShown", "fitting_page"]
 
 _ROWS = (
     ("nostril_offset_x_px", "Nostril base across", "right of the centre is positive"),
@@ -53,8 +59,21 @@ class _Row:
     numbers: tuple[str, ...]
 
 
+@dataclass(frozen=True, kw_only=True, eq=False)
+class LightShown:
+    """Exposure as the page shows it.
+
+    `pictures` holds the upright grey picture (H, W) of each camera's shown moment, empty when none may be shown;
+    `turns` the clockwise turn, degrees, that makes a camera's pictures upright.
+    """
+
+    run: ExposureRun
+    pictures: Mapping[str, NDArray[np.uint8]]
+    turns: Mapping[str, int]
+
+
 def fitting_page(
-    report: Report, run: FittingRun, record: PerformerRecord, *, light: ExposureRun | None = None
+    report: Report, run: FittingRun, record: PerformerRecord, *, light: LightShown | None = None
 ) -> str:
     """Write a fitting's report as one HTML page that needs nothing else.
 
@@ -65,7 +84,7 @@ def fitting_page(
         Without `pictures` the page shows no picture of the performer, only where the points lie.
     record : PerformerRecord
         Shown by its code name.
-    light : ExposureRun, optional
+    light : LightShown, optional
         Left out for a proxy.
 
     Returns
@@ -82,13 +101,18 @@ def fitting_page(
             "cameras": [framing.name for framing in run.cameras],
             "figures": frame_figures(run),
             "rows": _rows(run),
-            "light_rows": () if light is None else _light_rows(light),
+            "light_rows": () if light is None else _light_rows(light.run),
+            "light_figures": () if light is None else _light_figures(report, light),
             "record": record,
             "looks": [(label, _SAID[getattr(run.looks, name)]) for name, label in _LOOKS],
             "moment": None if record.moment_ncm is None else format_number(record.moment_ncm, 2),
             "shown": bool(run.pictures),
         }
     )
+
+
+def _light_figures(report: Report, light: LightShown) -> tuple[ExposureFigure, ...]:
+    return exposure_figures(light.run, Limits(report.limits), light.pictures, light.turns)
 
 
 def _light_rows(light: ExposureRun) -> tuple[_Row, ...]:

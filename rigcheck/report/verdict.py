@@ -40,10 +40,10 @@ _SENTENCES = {
         "inconclusive": "It is not decided whether the difference shows on the face.",
     },
     "fitting": {
-        "pass": "The face sits right in the frame.",
-        "caution": "The face sits in the frame, with something to better.",
-        "fail": "The face does not sit right in the frame yet.",
-        "inconclusive": "It is not decided whether the face sits right in the frame.",
+        "pass": "The fitting is right.",
+        "caution": "The fitting can be used, with something to better.",
+        "fail": "The fitting is not right yet.",
+        "inconclusive": "It is not decided whether the fitting is right.",
     },
     "history": {
         "pass": "Nothing in these results asks for anything.",
