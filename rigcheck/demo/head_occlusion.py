@@ -46,7 +46,7 @@ def open_sky() -> FloatArray:
         turned = fine @ _facing(direction).T
         depth = np.full(_SIZE_PX * _SIZE_PX, np.inf)
         met = see_triangles(camera, turned + np.array([0, 0, _FAR_MM]), surface.triangles)
-        depth[met.pixels] = met.depth_mm - _FAR_MM
+        depth[met.pixels] = met.depth_mm() - _FAR_MM
         pixel = np.rint(turned[:, :2] * _SIZE_PX / _FIELD_MM + (_SIZE_PX - 1) / 2).astype(np.int64)
         inside = ((pixel >= 0) & (pixel < _SIZE_PX)).all(axis=1)
         at = np.clip(pixel, 0, _SIZE_PX - 1)

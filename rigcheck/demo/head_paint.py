@@ -38,12 +38,12 @@ _FOLD = 16384
 class Canvas:
     """What belongs to the surface itself, for every triangle of `head_surface()`.
 
-    `corners` (T, 3, 3): texture across and down in mm, open sky; `stretch` (T,) texture mm per mm on the average
-    head; `label` (T,); `lips`, `socket`, `mouth` (T,) and `hair` by kind: triangles that may need that paint; `average`
-    (T, 3, 4): place on the average head, and lid edge.
+    `table` (3, 3, T): texture across and down in mm, open sky at the corners; `stretch` (T,) texture mm per mm
+    on the average head; `label` (T,); `lips`, `socket`, `mouth` (T,) and `hair` by kind: triangles that may need
+    that paint; `average` (T, 3, 4): place on the average head, and lid edge.
     """
 
-    corners: Float32
+    table: Float32
     stretch: Float32
     label: NDArray[np.uint8]
     lips: BoolArray
@@ -72,7 +72,10 @@ def canvas() -> Canvas:
     edges = lid_edges(fine)
     sky = surface.refine @ open_sky()
     return Canvas(
-        corners=np.concatenate([places, sky[surface.triangles][..., None]], axis=2).astype(np.float32),
+        table=np.ascontiguousarray(
+            np.concatenate([places, sky[surface.triangles][..., None]], axis=2).transpose(2, 1, 0),
+            dtype=np.float32,
+        ),
         stretch=np.sqrt(flat / np.maximum(area, 1e-9)).astype(np.float32),
         label=label.astype(np.uint8),
         lips=lips & (label == LABEL_OF["skin"]),
@@ -131,7 +134,7 @@ def paint_patch(
     patch : Patch
         Its triangles are those of `head_surface()`; any after them are a pair of glasses' frame.
     places : (3, m) float32
-        Texture across and down in mm, open sky: `canvas().corners` interpolated.
+        Texture across and down in mm, open sky: `canvas().table` interpolated.
     pixel_mm : (m,) float32
         Width of a pixel on the surface, mm.
     performer : Performer

@@ -24,6 +24,7 @@ __all__ = [
     "Performer",
     "PosedHead",
     "posed_head",
+    "posed_shape",
     "random_performer",
 ]
 
@@ -153,7 +154,8 @@ class PosedHead:
 
 
 @lru_cache(maxsize=8)
-def _posed(weights: tuple[float, ...], sizes: tuple[float, float], expression: Expression) -> PosedHead:
+def posed_shape(weights: tuple[float, ...], sizes: tuple[float, float], expression: Expression) -> PosedHead:
+    """Vertices and named points of a head given by its shape alone: see :func:`posed_head`."""
     shape, data = head_shape(weights, *sizes), head_data()
     unknown = [name for name, _ in expression.units if name not in data.units_mm]
     if unknown:
@@ -189,7 +191,7 @@ def posed_head(performer: Performer, expression: Expression) -> PosedHead:
     Head frame: mm, x towards the performer's left, y down, z into the head; origin at the nostril base (middle of
     the two alar bases) of the neutral, which no expression moves.
     """
-    return _posed(performer.weights, performer.sizes_mm, expression)
+    return posed_shape(performer.weights, performer.sizes_mm, expression)
 
 
 def _axis(expression: Expression, side: int, shape: HeadShape) -> FloatArray:

@@ -3,7 +3,6 @@
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import lru_cache
-from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,66 +12,20 @@ from rigcheck.model import CameraModel
 from rigcheck.model._arrays import FloatArray, IntArray
 from rigcheck.opencv import cv2
 
-__all__ = ["Patch", "Seen", "pixel_rays", "see_triangles"]
+__all__ = ["Patch", "Seen", "pixel_rays", "see_triangles", "taken"]
 
 Float32 = NDArray[np.float32]
 
 _GRID_STEP_PX = 4
-_EDGE_PAD_PX = 0.25  # a triangle's edge is straight in space, a little bent in the picture
 _NOTHING = -1
-_GROUP_PX, _PATCH_PX = 40_000, 24_576
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class Seen:
-    """What the rays of the pixels met.
-
-    Parameters
-    ----------
-    triangle : (H, W) int32
-        Index of the nearest triangle, -1 where there is none.
-    pixels : (M,) int64
-        Flat indices of the pixels that met one, in order.
-    depth_mm : (M,) float32
-        Along the optical axis.
-    planes : (T, 9) float32
-        Of each triangle: times the ray (x, y, 1) the first two weights over the depth, and 1 / depth.
-    rays : (H W, 2) float32
-    """
-
-    triangle: NDArray[np.int32]
-    pixels: IntArray
-    depth_mm: Float32
-    planes: Float32
-    rays: Float32
-
-    def patches(self) -> Iterator[tuple[slice, "Patch"]]:
-        """Go through the pixels in runs that stay in a processor's cache: (where in `pixels`, what is met there)."""
-        owner = self.triangle.reshape(-1)
-        for start in range(0, len(self.pixels), _PATCH_PX):
-            some = slice(start, start + _PATCH_PX)
-            pixels = self.pixels[some]
-            triangle = owner[pixels]
-            plane, ray = self.planes[triangle], self.rays[pixels]
-            x, y, depth = ray[:, 0], ray[:, 1], self.depth_mm[some]
-            first = (plane[:, 0] * x + plane[:, 1] * y + plane[:, 2]) * depth
-            second = (plane[:, 3] * x + plane[:, 4] * y + plane[:, 5]) * depth
-            yield (
-                some,
-                Patch(
-                    triangle=triangle,
-                    weights=np.stack([first, second, 1 - first - second]),
-                    depth_mm=depth,
-                    camera_mm=np.stack([x * depth, y * depth, depth]),
-                ),
-            )
+_PATCH_PX = 24_576
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Patch:
     """A run of pixels: triangle (m,), barycentric weights (3, m), depth (m,), place in the camera frame (3, m)."""
 
-    triangle: NDArray[np.int32]
+    triangle: IntArray
     weights: Float32
     depth_mm: Float32
     camera_mm: Float32
@@ -88,6 +41,73 @@ class Patch:
             for corner in range(3):
                 met[channel] += weights[corner] * rows[:, corner, channel]
         return met
+
+    def spread_all(self, table: Float32) -> Float32:
+        """Interpolate values at triangles' corners, laid out (C, 3, T) for speed, at all pixels: (C, m)."""
+        met = np.empty((len(table), len(self.triangle)), dtype=np.float32)
+        for out, channel in zip(met, table, strict=True):
+            np.multiply(self.weights[0], taken(channel[0], self.triangle), out=out)
+            out += self.weights[1] * taken(channel[1], self.triangle)
+            out += self.weights[2] * taken(channel[2], self.triangle)
+        return met
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Seen:
+    """What the rays of the pixels met.
+
+    Parameters
+    ----------
+    triangle : (H, W) int32
+        Index of the nearest triangle, -1 where there is none.
+    pixels : (M,) int64
+        Flat indices of the pixels that met one, in order.
+    owner : (M,) int64
+        Their triangles, counted among those that face the camera: columns of `planes`.
+    used : (T',) int64
+        Number of each of these among all.
+    planes : (11, T') float32
+        See `_planes`.
+    rays : (H W, 2) float32
+    """
+
+    triangle: NDArray[np.int32]
+    pixels: IntArray
+    owner: IntArray
+    used: IntArray
+    planes: Float32
+    rays: Float32
+
+    def patches(self) -> Iterator[tuple[slice, Patch]]:
+        """Go through the pixels in runs that stay in a processor's cache: (where in `pixels`, what is met there)."""
+        for start in range(0, len(self.pixels), _PATCH_PX):
+            some = slice(start, start + _PATCH_PX)
+            near, ray = self.owner[some], self.rays[self.pixels[some]]
+            x, y = np.ascontiguousarray(ray[:, 0]), np.ascontiguousarray(ray[:, 1])
+            depth = np.float32(1) / _inverse_depth(self.planes, near, x, y)
+            weights = np.empty((3, len(near)), dtype=np.float32)
+            for k in (0, 1):
+                np.multiply(taken(self.planes[3 * k], near), x, out=weights[k])
+                weights[k] += taken(self.planes[3 * k + 1], near) * y
+                weights[k] += taken(self.planes[3 * k + 2], near)
+                weights[k] *= depth
+            np.subtract(np.float32(1), weights[0], out=weights[2])
+            weights[2] -= weights[1]
+            place = np.stack([x * depth, y * depth, depth])
+            yield (
+                some,
+                Patch(triangle=self.used[near], weights=weights, depth_mm=depth, camera_mm=place),
+            )
+
+    def depth_mm(self) -> Float32:
+        """Depth along the optical axis of every pixel that met a triangle, (M,)."""
+        x, y = self.rays[self.pixels].T
+        return np.asarray(np.float32(1) / _inverse_depth(self.planes, self.owner, x, y), dtype=np.float32)
+
+
+def taken(values: Float32, at: IntArray) -> Float32:
+    """`values[at]` for indices that are known to be right: faster than checking each."""
+    return np.asarray(values.take(at, mode="clip"), dtype=np.float32)
 
 
 @lru_cache(maxsize=8)
@@ -122,8 +142,11 @@ def see_triangles(camera: CameraModel, vertices_mm: FloatArray, triangles: IntAr
 
     Notes
     -----
-    A triangle with a corner behind the camera or outside the lens's field is left out. With d the ray and
-    a, b, c the corners, the weights are d·(b×c), d·(c×a), d·(a×b) over their sum, the depth a·(b×c) over it.
+    A triangle with a corner behind the camera or outside the lens's field is left out. Which pixels a triangle
+    covers is decided between its projected corners along straight lines, each pixel on a common edge given to one
+    of its two triangles; the lens bends an edge of 16 px by less than 0.01 px. What is met there, and which of
+    several triangles is nearest, is exact for the pixel's ray: with d the ray and a, b, c the corners, the
+    weights are d·(b×c), d·(c×a), d·(a×b) over their sum, the depth a·(b×c) over it.
     """
     # Corner first, (3, T): reducing over a short last axis is slow.
     x, y = (way[triangles.T] for way in np.ascontiguousarray(project_points(camera, vertices_mm).T))
@@ -133,32 +156,25 @@ def see_triangles(camera: CameraModel, vertices_mm: FloatArray, triangles: IntAr
         inside = (x.max(axis=0) > -0.5) & (x.min(axis=0) < width - 0.5)
         inside &= (y.max(axis=0) > -0.5) & (y.min(axis=0) < height - 0.5)
         used = np.flatnonzero((turn < 0) & inside)  # the front side runs so, as y runs down; NaN is left out
-    x, y = x[:, used], y[:, used]
     planes = _planes(vertices_mm[triangles[used]])
     rays = pixel_rays(camera).reshape(-1, 2)
-    nearest = np.zeros(width * height, dtype=np.float32)
+    at, pixel = _covered(x[:, used], y[:, used], (width, height))
     owner = np.full(width * height, _NOTHING, dtype=np.int32)
-    for some in _groups(x, y):
-        at, pixel = _candidates(x[:, some], y[:, some], (width, height))
-        if len(pixel) == 0:
-            continue
-        at = at + some.start
-        _keep_nearest(planes, rays, at, pixel, (nearest, owner))
+    owner[pixel] = at
+    _keep_nearest(planes, rays, (at, pixel), owner)
     pixels = np.flatnonzero(owner >= 0)
-    owner[pixels] = used[owner[pixels]]
-    all_planes = np.zeros((len(triangles), 9), dtype=np.float32)
-    all_planes[used] = planes
+    near = owner[pixels].astype(np.int64)
+    owner[pixels] = used[near]
     return Seen(
-        triangle=owner.reshape(height, width),
-        pixels=pixels,
-        depth_mm=np.float32(1) / nearest[pixels],
-        planes=all_planes,
-        rays=rays,
+        triangle=owner.reshape(height, width), pixels=pixels, owner=near, used=used, planes=planes, rays=rays
     )
 
 
 def _planes(corners_mm: FloatArray) -> Float32:
-    """Rows that give, times the ray (x, y, 1): first and second weight over depth, and 1 / depth: (T, 9)."""
+    """What gives, times the ray (x, y, 1), first and second weight over depth and 1 / depth; and that one's range.
+
+    (11, T): three numbers each, then least and greatest 1 / depth of the corners.
+    """
     a, b, c = corners_mm[:, 0], corners_mm[:, 1], corners_mm[:, 2]
     first, second = np.cross(b, c), np.cross(c, a)
     volume = (a * first).sum(axis=1)[:, None]
@@ -166,64 +182,58 @@ def _planes(corners_mm: FloatArray) -> Float32:
     total = first + second + np.cross(a, b)
     planes = np.concatenate([first, second, total], axis=1) / np.where(flat[:, None], 1.0, volume)
     planes[flat] = 0.0
-    return planes.astype(np.float32)
+    inverse = 1.0 / corners_mm[:, :, 2]
+    limits = [inverse.min(axis=1), inverse.max(axis=1)]
+    return np.concatenate([planes.T, limits]).astype(np.float32)
 
 
-def _groups(x: FloatArray, y: FloatArray) -> list[slice]:
-    """Runs of triangles that together cover about as many pixels as stay in a processor's cache."""
-    size = [np.ptp(way, axis=0) + 2 * _EDGE_PAD_PX for way in (x, y)]
-    area = np.cumsum(0.6 * size[0] * size[1] + 1.0)
-    if len(area) == 0:
-        return []
-    ends = np.searchsorted(area, np.arange(1, int(area[-1] / _GROUP_PX) + 1) * _GROUP_PX)
-    edges = [0, *[int(end) for end in ends if 0 < end < len(area)], len(area)]
-    return [slice(start, end) for start, end in pairwise(edges) if end > start]
+def _inverse_depth(planes: Float32, triangle: IntArray, x: Float32, y: Float32) -> Float32:
+    """1 / depth at which rays (x, y, 1) meet the planes of their triangles, never beyond the corners'."""
+    inverse = taken(planes[6], triangle) * x
+    inverse += taken(planes[7], triangle) * y
+    inverse += taken(planes[8], triangle)
+    np.maximum(inverse, taken(planes[9], triangle), out=inverse)
+    np.minimum(inverse, taken(planes[10], triangle), out=inverse)
+    return inverse
 
 
-def _candidates(x: FloatArray, y: FloatArray, size_px: tuple[int, int]) -> tuple[IntArray, IntArray]:
-    """Pixels that triangles with corners (3, T) may cover, row by row: triangle and flat pixel, (N,) each."""
+def _covered(x: FloatArray, y: FloatArray, size_px: tuple[int, int]) -> tuple[IntArray, IntArray]:
+    """Pixels that triangles with corners (3, T) cover, row by row: triangle and flat pixel, (N,) each."""
     width, height = size_px
-    top = np.maximum(np.ceil(y.min(axis=0) - _EDGE_PAD_PX), 0).astype(np.int64)
-    bottom = np.minimum(np.floor(y.max(axis=0) + _EDGE_PAD_PX), height - 1).astype(np.int64)
-    rows = np.maximum(bottom - top + 1, 0)
+    top = np.clip(np.ceil(y.min(axis=0)), 0, height).astype(np.int64)
+    bottom = np.clip(np.ceil(y.max(axis=0)), 0, height).astype(np.int64)
+    rows = np.maximum(bottom - top, 0)
     at = np.repeat(np.arange(x.shape[1]), rows)
     row = np.arange(len(at)) + np.repeat(top - np.cumsum(rows) + rows, rows)
     left, right = np.full(len(at), np.inf), np.full(len(at), -np.inf)
     for k in range(3):
-        x0, y0, x1, y1 = (way[j][at] for j in (k, (k + 1) % 3) for way in (x, y))
-        fall = y1 - y0
-        level = np.abs(fall) < 1e-9
-        share = (row - y0) / np.where(level, 1.0, fall)
-        near = np.abs(share - 0.5) * np.abs(fall) <= 0.5 * np.abs(fall) + _EDGE_PAD_PX
-        near |= level & (np.abs(row - y0) <= _EDGE_PAD_PX)
-        met = x0 + np.clip(share, 0.0, 1.0) * (x1 - x0)
-        left = np.minimum(left, np.where(near, np.where(level, np.minimum(x0, x1), met), np.inf))
-        right = np.maximum(right, np.where(near, np.where(level, np.maximum(x0, x1), met), -np.inf))
-    first = np.clip(np.ceil(np.minimum(left, 1e6) - _EDGE_PAD_PX), 0, width).astype(np.int64)
-    last = np.clip(np.floor(np.maximum(right, -1e6) + _EDGE_PAD_PX), -1, width - 1).astype(np.int64)
-    count = np.maximum(last - first + 1, 0)
+        # From the upper to the lower end, so that both triangles of an edge compute the same numbers.
+        down = y[k] <= y[k - 1]
+        high_x, low_x = (np.where(way, x[k], x[k - 1]) for way in (down, ~down))
+        high_y, low_y = (np.where(way, y[k], y[k - 1]) for way in (down, ~down))
+        slope = (low_x - high_x) / np.where(low_y > high_y, low_y - high_y, 1.0)
+        met = high_x[at] + (row - high_y[at]) * slope[at]
+        crossed = (row >= high_y[at]) & (row < low_y[at])
+        np.minimum(left, met, out=left, where=crossed)
+        np.maximum(right, met, out=right, where=crossed)
+    first = np.ceil(np.clip(left, 0, width)).astype(np.int64)
+    end = np.ceil(np.clip(right, 0, width)).astype(np.int64)
+    count = np.maximum(end - first, 0)
     start = row * width + first - (np.cumsum(count) - count)
     return np.repeat(at, count), np.arange(int(count.sum())) + np.repeat(start, count)
 
 
 def _keep_nearest(
-    planes: Float32,
-    rays: Float32,
-    at: IntArray,
-    pixel: IntArray,
-    buffers: tuple[Float32, NDArray[np.int32]],
+    planes: Float32, rays: Float32, covered: tuple[IntArray, IntArray], owner: NDArray[np.int32]
 ) -> None:
-    """Meet candidate pixels' rays with their triangles; enter those nearer than what is there, in place."""
-    nearest, owner = buffers
-    plane, ray = planes[at], rays[pixel]
-    x, y = ray[:, 0], ray[:, 1]
-    first = plane[:, 0] * x + plane[:, 1] * y + plane[:, 2]
-    second = plane[:, 3] * x + plane[:, 4] * y + plane[:, 5]
-    inverse = plane[:, 6] * x + plane[:, 7] * y + plane[:, 8]
-    edge = np.float32(-1e-5) * inverse
-    met = (first >= edge) & (second >= edge) & (inverse - first - second >= edge) & (inverse > 1e-6)
-    hits = np.flatnonzero(met & (inverse > nearest[pixel]))
-    pixel, inverse, at = pixel[hits], inverse[hits], at[hits]
+    """Where several triangles cover a pixel, leave it to the nearest, in place."""
+    at, pixel = covered
+    several = np.zeros(len(owner), dtype=bool)
+    several[pixel[owner[pixel] != at]] = True
+    some = np.flatnonzero(several[pixel])
+    at, pixel = at[some], pixel[some]
+    inverse = _inverse_depth(planes, at, rays[pixel, 0], rays[pixel, 1])
+    nearest = np.zeros(len(owner), dtype=np.float32)
     np.maximum.at(nearest, pixel, inverse)
     wins = inverse == nearest[pixel]
     owner[pixel[wins]] = at[wins]

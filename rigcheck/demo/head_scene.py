@@ -8,25 +8,23 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rigcheck.demo.background import dim_room
-from rigcheck.demo.camera import project_points, rays_of_pixels
 from rigcheck.demo.head_expression import Expression
 from rigcheck.demo.head_focus import disc_over_layer, laid_over
 from rigcheck.demo.head_light import FaceLight, usual_lamps
 from rigcheck.demo.head_mesh import LABEL_OF, head_surface
-from rigcheck.demo.head_performer import Performer, PosedHead, posed_head
+from rigcheck.demo.head_performer import Performer, posed_shape
+from rigcheck.demo.head_raster import Seen
 from rigcheck.demo.head_rig import HeadRig, head_pose, head_rig
 from rigcheck.demo.head_sensor import HeadSensor
-from rigcheck.demo.head_shade import Layer, View, shade_head, shade_things
+from rigcheck.demo.head_shade import Layer, PlacedHead, View, meet_head, placed_head, shade_head, shade_things
 from rigcheck.demo.head_things import Capsule, capsules
-from rigcheck.demo.optics import Lens, blur_disc_px, fall_off
+from rigcheck.demo.head_truth import FaceTruth, named_points
+from rigcheck.demo.optics import Lens, fall_off
 from rigcheck.model import CameraModel, RigidTransform
-from rigcheck.model._arrays import FloatArray, IntArray
 
 __all__ = ["FacePicture", "FaceScene", "FaceTruth", "render_exposure", "render_face"]
 
 Float32 = NDArray[np.float32]
-
-_HIDDEN_MM = 1.5  # a named point lies on the surface: something this much nearer hides it
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -63,76 +61,6 @@ class FaceScene:
     defocus: bool = True
     vignetting_power: float = 2.0
     background_seed: int | None = 0
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class FaceTruth:
-    """What is really in the picture. Positions in px as recorded, lengths in mm.
-
-    Parameters
-    ----------
-    points_px : dict of name to (2,)
-        Named points of the face (`FACE_POINTS`, and sellion and zygia); NaN behind the lens's field.
-    points_rig_mm : dict of name to (3,), rig frame
-    visible : dict of name to bool
-        In the picture and hidden by nothing.
-    triangle : (H, W) int32
-        Triangle of the head that each pixel's centre sees, -1 where none or where something is before it.
-    depth_mm : (H, W) float32
-        Along the camera's axis; infinite where there is only background.
-    labels : (H, W) uint8
-        Index into `LABELS`.
-    light : (H, W) float32
-        Light on the sensor before noise and clipping, blur included: 1 is full scale.
-    sharp : (H, W) float32
-        The same without defocus.
-    disc_px : (H, W) float32
-        Diameter of the blur disc at each pixel's depth.
-    triangles, vertices_rig_mm : (T, 3) int, (V, 3) float64
-        The surface, so that a pixel's place can be projected into the other camera.
-    camera, camera_from_rig : CameraModel, RigidTransform
-    """
-
-    points_px: dict[str, FloatArray]
-    points_rig_mm: dict[str, FloatArray]
-    visible: dict[str, bool]
-    triangle: NDArray[np.int32]
-    depth_mm: Float32
-    labels: NDArray[np.uint8]
-    light: Float32
-    sharp: Float32
-    disc_px: Float32
-    triangles: IntArray
-    vertices_rig_mm: FloatArray
-    camera: CameraModel
-    camera_from_rig: RigidTransform
-
-    @property
-    def blown(self) -> NDArray[np.bool_]:
-        """Where the light is beyond full scale."""
-        return np.asarray(self.light >= 1.0)
-
-    def weights(self, pixels_px: IntArray) -> FloatArray:
-        """Barycentric weights (N, 3) on `triangle` of the places seen by whole pixels (N, 2) (x, y).
-
-        NaN where no head is seen.
-        """
-        x, y = pixels_px[:, 0], pixels_px[:, 1]
-        owner = self.triangle[y, x]
-        corners = self.camera_from_rig.apply(self.vertices_rig_mm[self.triangles[np.maximum(owner, 0)]])
-        rays = rays_of_pixels(self.camera, pixels_px.astype(np.float64))
-        a, b, c = np.moveaxis(corners, 1, 0)
-        parts = [np.einsum("nk,nk->n", rays, np.cross(*pair)) for pair in ((b, c), (c, a), (a, b))]
-        weights = np.stack(parts, axis=1)
-        weights /= weights.sum(axis=1, keepdims=True)
-        weights[owner < 0] = np.nan
-        return weights
-
-    def surface_rig_mm(self, pixels_px: IntArray) -> FloatArray:
-        """Place seen by whole pixels (N, 2) (x, y): (N, 3) mm, rig frame; NaN where no head is seen."""
-        owner = self.triangle[pixels_px[:, 1], pixels_px[:, 0]]
-        corners = self.vertices_rig_mm[self.triangles[np.maximum(owner, 0)]]
-        return np.asarray(np.einsum("nk,nkc->nc", self.weights(pixels_px), corners))
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -190,32 +118,104 @@ def render_exposure(
     return FacePicture(image=moments[0].sensor.exposed(truth.light, rng), truth=truth)
 
 
+@dataclass(frozen=True, kw_only=True)
+class _Shape:
+    """What decides which triangle each pixel of each camera sees; hashable."""
+
+    rig: HeadRig
+    weights: tuple[float, ...]
+    sizes_mm: tuple[float, float]
+    glasses: bool
+    expression: Expression
+    pose: tuple[float, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Moment:
+    """What decides the light on the sensor: everything of a scene but the sensor; hashable."""
+
+    shape: _Shape
+    performer: Performer
+    light: FaceLight
+    occluders: tuple[Capsule, ...]
+    exposure_stops: float
+    defocus: bool
+    vignetting_power: float
+    background_seed: int | None
+
+
 def _truth(scene: FaceScene, camera_idx: int) -> FaceTruth:
-    camera, lens = scene.rig.cameras[camera_idx], scene.rig.lenses[camera_idx]
-    view = View(camera=camera, camera_from_rig=scene.rig.camera_from_rig[camera_idx], light=scene.light)
-    posed = posed_head(scene.performer, scene.expression)
-    vertices = scene.rig_from_head.apply(posed.vertices_mm)
-    head = shade_head(view, scene.performer, posed, rig_from_head=scene.rig_from_head, vertices_mm=vertices)
-    layers = [head] if not scene.occluders else [head, shade_things(view, capsules(scene.occluders))]
-    picture, sharp, depth, labels = _composed(layers, _background(scene, camera_idx), lens, scene.defocus)
-    gain: Float32 = np.full((1, 1), 2.0**scene.exposure_stops, dtype=np.float32)
-    if scene.vignetting_power > 0:
-        gain = gain * fall_off(camera, scene.vignetting_power)
-    picture *= gain
-    points = _named_points(scene, view, posed, depth)
+    performer, pose = scene.performer, scene.rig_from_head
+    shape = _Shape(
+        rig=scene.rig,
+        weights=performer.weights,
+        sizes_mm=performer.sizes_mm,
+        glasses=performer.glasses,
+        expression=scene.expression,
+        pose=(*pose.rotation.ravel().tolist(), *pose.translation_mm.tolist()),
+    )
+    moment = _Moment(
+        shape=shape,
+        performer=performer,
+        light=scene.light,
+        occluders=scene.occluders,
+        exposure_stops=scene.exposure_stops,
+        defocus=scene.defocus,
+        vignetting_power=scene.vignetting_power,
+        background_seed=scene.background_seed,
+    )
+    return _truth_of(moment, camera_idx)
+
+
+@lru_cache(maxsize=2)
+def _placed(shape: _Shape) -> PlacedHead:
+    pose = np.array(shape.pose)
+    rig_from_head = RigidTransform(rotation=pose[:9].reshape(3, 3), translation_mm=pose[9:])
+    return placed_head(posed_shape(shape.weights, shape.sizes_mm, shape.expression), rig_from_head)
+
+
+@lru_cache(maxsize=2)
+def _seen(shape: _Shape, camera_idx: int) -> Seen:
+    return meet_head(_view(shape, camera_idx, FaceLight(lamps=())), _placed(shape), glasses=shape.glasses)
+
+
+def _view(shape: _Shape, camera_idx: int, light: FaceLight) -> View:
+    rig = shape.rig
+    return View(camera=rig.cameras[camera_idx], camera_from_rig=rig.camera_from_rig[camera_idx], light=light)
+
+
+@lru_cache(maxsize=2)
+def _truth_of(moment: _Moment, camera_idx: int) -> FaceTruth:
+    """Both cameras of the last moment are kept: pictures of a still face differ by noise alone."""
+    shape = moment.shape
+    view, lens = _view(shape, camera_idx, moment.light), shape.rig.lenses[camera_idx]
+    placed, seen = _placed(shape), _seen(shape, camera_idx)
+    head = shade_head(view, moment.performer, placed, seen)
+    layers = [head] if not moment.occluders else [head, shade_things(view, capsules(moment.occluders))]
+    background = _background(view.camera, moment.background_seed, camera_idx)
+    picture, sharp, depth, labels = _composed(layers, background, lens, moment.defocus)
+    gain: Float32 = np.full((1, 1), 2.0**moment.exposure_stops, dtype=np.float32)
+    if moment.vignetting_power > 0:
+        gain = gain * fall_off(view.camera, moment.vignetting_power)
+    points = named_points(placed, view, depth)
+    pictures = {
+        "light": picture * gain,
+        "sharp": sharp * gain,
+        "depth_mm": depth,
+        "labels": labels,
+        "triangle": np.where(labels == LABEL_OF["occluder"], np.int32(-1), head.triangle),
+    }
+    for one in pictures.values():
+        one.setflags(write=False)
     return FaceTruth(
         points_px=points.at_px,
         points_rig_mm=points.rig_mm,
         visible=points.visible,
-        triangle=np.where(labels == LABEL_OF["occluder"], np.int32(-1), head.triangle),
-        depth_mm=depth,
-        labels=labels,
-        light=picture,
-        sharp=sharp * gain,
-        disc_px=_discs(lens, depth),
+        **pictures,
+        lens=lens,
         triangles=head_surface().triangles,
-        vertices_rig_mm=vertices,
-        camera=camera,
+        vertices_rig_mm=placed.vertices_mm,
+        camera=view.camera,
         camera_from_rig=view.camera_from_rig,
     )
 
@@ -237,43 +237,10 @@ def _composed(
     return picture, sharp, depth, labels
 
 
-def _discs(lens: Lens, depth_mm: Float32) -> Float32:
-    near = np.minimum(depth_mm, np.float32(1e6))
-    return blur_disc_px(lens, near.astype(np.float64)).astype(np.float32)
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class _NamedPoints:
-    at_px: dict[str, FloatArray]
-    rig_mm: dict[str, FloatArray]
-    visible: dict[str, bool]
-
-
-def _named_points(scene: FaceScene, view: View, posed: PosedHead, depths: Float32) -> _NamedPoints:
-    rig = {name: scene.rig_from_head.apply(point) for name, point in posed.points_mm.items()}
-    camera = {name: view.camera_from_rig.apply(point) for name, point in rig.items()}
-    at = {name: project_points(view.camera, point) for name, point in camera.items()}
-    visible = {name: _visible(at[name], float(camera[name][2]), depths) for name in at}
-    return _NamedPoints(at_px=at, rig_mm=rig, visible=visible)
-
-
-def _visible(point_px: FloatArray, depth_mm: float, depths: Float32) -> bool:
-    """Whether nothing lies clearly before a point of the surface, at its pixel or one beside it."""
-    height, width = depths.shape
-    if not np.isfinite(point_px).all():
-        return False
-    x, y = (int(value) for value in np.rint(point_px))
-    if not (0 <= x < width and 0 <= y < height):
-        return False
-    around = depths[max(y - 1, 0) : y + 2, max(x - 1, 0) : x + 2]
-    return depth_mm < float(around.max()) + _HIDDEN_MM
-
-
-def _background(scene: FaceScene, camera_idx: int) -> Float32:
-    camera = scene.rig.cameras[camera_idx]
-    if scene.background_seed is None:
+def _background(camera: CameraModel, seed: int | None, camera_idx: int) -> Float32:
+    if seed is None:
         return np.full(camera.image_size_px[::-1], 0.03, dtype=np.float32)
-    return _room(camera.image_size_px, scene.background_seed, camera_idx)
+    return _room(camera.image_size_px, seed, camera_idx)
 
 
 @lru_cache(maxsize=4)

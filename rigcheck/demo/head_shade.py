@@ -1,5 +1,6 @@
 """A head, or things before it, met by a camera's rays and lit: sharp, without noise."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -12,12 +13,12 @@ from rigcheck.demo.head_material import Paint
 from rigcheck.demo.head_mesh import LABEL_OF, head_surface
 from rigcheck.demo.head_paint import canvas, paint_patch
 from rigcheck.demo.head_performer import Performer, PosedHead
-from rigcheck.demo.head_raster import Patch, see_triangles
+from rigcheck.demo.head_raster import Patch, Seen, see_triangles, taken
 from rigcheck.demo.head_things import Things, glasses_frame
 from rigcheck.model import CameraModel, RigidTransform
 from rigcheck.model._arrays import FloatArray, IntArray
 
-__all__ = ["Layer", "View", "shade_head", "shade_things"]
+__all__ = ["Layer", "PlacedHead", "View", "meet_head", "placed_head", "shade_head", "shade_things"]
 
 Float32 = NDArray[np.float32]
 
@@ -71,50 +72,81 @@ class Layer:
         self.labels.reshape(-1)[pixels] = labels
 
 
-def shade_head(
-    view: View,
-    performer: Performer,
-    posed: PosedHead,
-    *,
-    rig_from_head: RigidTransform,
-    vertices_mm: FloatArray,
-) -> Layer:
-    """Render the head, sharp.
+@dataclass(frozen=True, kw_only=True, eq=False)
+class PlacedHead:
+    """A posed head in the rig: what both cameras of a moment share.
+
+    `vertices_mm` (V', 3) and unit `normals` (V', 3) in the rig frame; `ways` (6, T) unit directions, rig frame, in
+    which the texture runs across and down each triangle.
+    """
+
+    posed: PosedHead
+    rig_from_head: RigidTransform
+    vertices_mm: FloatArray
+    normals: FloatArray
+    ways: Float32
+
+
+def placed_head(posed: PosedHead, rig_from_head: RigidTransform) -> PlacedHead:
+    """Put a posed head in the rig."""
+    vertices = rig_from_head.apply(posed.vertices_mm)
+    return PlacedHead(
+        posed=posed,
+        rig_from_head=rig_from_head,
+        vertices_mm=vertices,
+        normals=_vertex_normals(vertices),
+        ways=_texture_ways(vertices),
+    )
+
+
+def meet_head(view: View, placed: PlacedHead, *, glasses: bool) -> Seen:
+    """Find what each pixel sees of the head; the triangles of a pair of glasses follow its own."""
+    triangles, vertices = head_surface().triangles, placed.vertices_mm
+    if glasses:
+        frame = glasses_frame(placed.posed)
+        triangles = np.concatenate([triangles, frame.triangles + len(vertices)])
+        vertices = np.concatenate([vertices, placed.rig_from_head.apply(frame.vertices_mm)])
+    return see_triangles(view.camera, view.camera_from_rig.apply(vertices), triangles)
+
+
+def shade_head(view: View, performer: Performer, placed: PlacedHead, seen: Seen) -> Layer:
+    """Render the head, sharp; `seen` is what :func:`meet_head` found.
 
     Parameters
     ----------
     view : View
     performer : Performer
-    posed : PosedHead
-    rig_from_head : RigidTransform
-    vertices_mm : (V', 3) float64
-        The posed head's vertices in the rig frame.
+    placed : PlacedHead
+    seen : Seen
     """
-    surface = head_surface()
-    triangles, vertices, normals = surface.triangles, vertices_mm, _vertex_normals(vertices_mm)
-    corners = canvas().corners
-    if performer.glasses:
-        frame = glasses_frame(posed)
-        triangles = np.concatenate([triangles, frame.triangles + len(vertices)])
-        normals = np.concatenate([normals, frame.normals @ rig_from_head.rotation.T])
-        vertices = np.concatenate([vertices, rig_from_head.apply(frame.vertices_mm)])
-        corners = np.concatenate([corners, np.ones((len(frame.triangles), 3, 3), dtype=np.float32)])
-    seen = see_triangles(view.camera, view.camera_from_rig.apply(vertices), triangles)
-    corners = np.concatenate([corners, normals.astype(np.float32)[triangles]], axis=2)
-    ways = _texture_ways(vertices_mm)
+    table, ways = _corner_table(performer, placed), placed.ways
     layer = Layer.empty(seen.triangle)
     focal = np.float32(view.camera.focal_px[0])
     for some, patch in seen.patches():
-        met = patch.spread(corners)
+        met = patch.spread_all(table)
         normal = met[3:]
         points, to_eye = view.rig_directions(patch.camera_mm)
         cosine = np.abs((normal * to_eye).sum(axis=0))
         pixel_mm = patch.depth_mm / focal / np.sqrt(np.clip(cosine, 0.1, 1.0))
-        paint = paint_patch(patch, met[:3], pixel_mm, performer=performer, posed=posed)
-        normal = _tilted(normal, ways[np.minimum(patch.triangle, len(ways) - 1)], paint.slope)
+        paint = paint_patch(patch, met[:3], pixel_mm, performer=performer, posed=placed.posed)
+        normal = _tilted(normal, [taken(way, patch.triangle) for way in ways], paint.slope)
         light = lit_surface(points, normal, to_eye, paint=paint, light=view.light)
         layer.enter(seen.pixels[some], patch.depth_mm, light, paint.label)
     return layer
+
+
+def _corner_table(performer: Performer, placed: PlacedHead) -> Float32:
+    """Texture across and down, open sky, normal (3) at the triangles' corners: (6, 3, T)."""
+    triangles, normals = head_surface().triangles, placed.normals
+    if performer.glasses:
+        frame = glasses_frame(placed.posed)
+        triangles = np.concatenate([triangles, frame.triangles + len(normals)])
+        normals = np.concatenate([normals, frame.normals @ placed.rig_from_head.rotation.T])
+    table = np.ones((6, 3, len(triangles)), dtype=np.float32)
+    surface = canvas().table
+    table[:3, :, : surface.shape[2]] = surface
+    table[3:] = normals.astype(np.float32).T[:, triangles.T]
+    return table
 
 
 def shade_things(view: View, things: Things) -> Layer:
@@ -127,7 +159,7 @@ def shade_things(view: View, things: Things) -> Layer:
         met = patch.spread(corners)
         points, to_eye = view.rig_directions(patch.camera_mm)
         paint = _plain(patch, met[3])
-        normal = _tilted(met[:3], None, paint.slope)
+        normal = _tilted(met[:3], (), paint.slope)
         light = lit_surface(points, normal, to_eye, paint=paint, light=view.light)
         layer.enter(seen.pixels[some], patch.depth_mm, light, paint.label)
     return layer
@@ -145,15 +177,15 @@ def _plain(patch: Patch, luminance: Float32) -> Paint:
     )
 
 
-def _tilted(normal: Float32, ways: Float32 | None, slope: Float32) -> Float32:
-    """Unit normals (3, m), tilted by the relief's slope along two directions in the surface (m, 6)."""
-    if ways is not None:
-        normal = np.stack([normal[k] - slope[0] * ways[:, k] - slope[1] * ways[:, 3 + k] for k in range(3)])
+def _tilted(normal: Float32, ways: Sequence[Float32], slope: Float32) -> Float32:
+    """Unit normals (3, m), tilted by the relief's slope along two directions in the surface: six (m,), or none."""
+    if ways:
+        normal = np.stack([normal[k] - slope[0] * ways[k] - slope[1] * ways[3 + k] for k in range(3)])
     return np.asarray(normal / np.sqrt((normal * normal).sum(axis=0)), dtype=np.float32)
 
 
 def _texture_ways(vertices_mm: FloatArray) -> Float32:
-    """Unit directions in which the texture runs across and down, of each triangle: (T, 6)."""
+    """Unit directions in which the texture runs across and down, of each triangle: (6, T)."""
     first, second, side = _texture_edges()
     a, b, c = (vertices_mm[corner] for corner in head_surface().triangles.T)
     one, two = (b - a) * side, (c - a) * side
@@ -161,7 +193,7 @@ def _texture_ways(vertices_mm: FloatArray) -> Float32:
     for way in (one * second[:, 1:] - two * first[:, 1:], two * first[:, :1] - one * second[:, :1]):
         length = np.sqrt(np.einsum("tk,tk->t", way, way))
         ways.append(way / np.maximum(length, 1e-12)[:, None])
-    return np.concatenate(ways, axis=1).astype(np.float32)
+    return np.ascontiguousarray(np.concatenate(ways, axis=1).T, dtype=np.float32)
 
 
 @lru_cache(maxsize=1)

@@ -20,6 +20,7 @@ Picture32 = NDArray[np.float32]
 _DISC_LEVELS_PX = (0.0, 1.25, 2.0, 3.0, 4.5, 6.5, 9.0, 12.0, 16.0, 24.0)
 _DISC_SAMPLES = 64
 _BANK_MARGIN_PX = 256
+_BAND_CELLS = 16  # rows of the grid that are blurred together
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -181,17 +182,26 @@ def blurred_by_depth(sharp: Picture32, disc_px: FloatArray, gaussian_px: float) 
 
 
 def _add_level(result: Picture32, sharp: Picture32, share: Picture32, kernel: Picture32) -> None:
-    """Add one level of blur, in place, only where it has a share."""
+    """Add one level of blur, in place, only where it has a share: band by band of the grid's rows."""
     rows, columns = sharp.shape
-    weight = cv2.resize(share, (columns, rows), interpolation=cv2.INTER_LINEAR)
-    used_rows, used_columns = np.flatnonzero(share.any(axis=1)), np.flatnonzero(share.any(axis=0))
-    if len(used_rows) == 0:
+    if not share.any():
         return
+    weight = cv2.resize(share, (columns, rows), interpolation=cv2.INTER_LINEAR)
     reach = len(kernel) // 2
-    y0, y1 = _span(used_rows, rows / share.shape[0], rows, reach)
-    x0, x1 = _span(used_columns, columns / share.shape[1], columns, reach)
-    part = cv2.filter2D(sharp[y0:y1, x0:x1], -1, kernel, borderType=cv2.BORDER_REPLICATE)
-    result[y0:y1, x0:x1] += part * weight[y0:y1, x0:x1]
+    for first in range(0, share.shape[0], _BAND_CELLS):
+        band = slice(
+            max(first - 1, 0), first + _BAND_CELLS + 1
+        )  # a cell beyond colours the band's last pixels
+        used = np.flatnonzero(share[band].any(axis=0))
+        if len(used) == 0:
+            continue
+        cell = rows / share.shape[0]
+        top, bottom = round(first * cell), min(round((first + _BAND_CELLS) * cell), rows)
+        x0, x1 = _span(used, columns / share.shape[1], columns, 0)
+        y, x = slice(max(top - reach, 0), min(bottom + reach, rows)), slice(max(x0 - reach, 0), x1 + reach)
+        part = cv2.filter2D(sharp[y, x], -1, kernel, borderType=cv2.BORDER_REPLICATE)
+        inner = part[top - y.start : bottom - y.start, x0 - x.start : x1 - x.start]
+        result[top:bottom, x0:x1] += inner * weight[top:bottom, x0:x1]
 
 
 def _span(used: NDArray[np.int64], cell_px: float, limit_px: int, reach_px: int) -> tuple[int, int]:

@@ -87,6 +87,56 @@ def test_rays_and_depths_are_exact():
     np.testing.assert_allclose(drawn, depth, atol=0.05)  # mm: single precision rays, grazing triangles
 
 
+def test_each_pixel_sees_the_nearest_triangle():
+    """Every triangle against some rays, by Möller and Trumbore (Journal of Graphics Tools 2(1), 1997)."""
+    truth = picture(FaceScene(rig=head_rig(size_px=HALF), expression=jaw_open(0.6))).truth
+    corners = truth.camera_from_rig.apply(truth.vertices_rig_mm[truth.triangles])
+    rng = np.random.default_rng([506, 0])
+    pixels = np.stack([rng.integers(60, size - 60, 150) for size in HALF], axis=1)
+    rays = rays_of_pixels(truth.camera, pixels.astype(float))
+    edge1, edge2 = corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]
+    front = np.einsum("tk,tk->t", np.cross(edge1, edge2), corners[:, 0]) < 0
+    missed = 0
+    for (x, y), ray in zip(pixels, rays, strict=True):
+        across = np.cross(ray, edge2)
+        scale = np.einsum("tk,tk->t", edge1, across)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            u = -np.einsum("tk,tk->t", corners[:, 0], across) / scale
+            around = np.cross(-corners[:, 0], edge1)
+            v = around @ ray / scale
+            depth = np.einsum("tk,tk->t", edge2, around) / scale
+        met = front & (u >= 0) & (v >= 0) & (u + v <= 1) & (depth > 1)
+        nearest = depth[met].min() if met.any() else np.inf
+        missed += not np.isclose(truth.depth_mm[y, x], nearest, atol=0.02)  # mm: single precision rays
+    assert missed <= 1  # an edge is straight in the picture as it is drawn, and bent by 0.01 px in truth
+
+
+def test_what_has_not_changed_is_not_rendered_again():
+    still = small(performer=Performer(identity=1))
+    first, second = picture(still, seed=1), picture(replace(still, sensor=HeadSensor()), seed=2)
+    assert second.truth is first.truth
+    assert (second.image != first.image).mean() > 0.3  # noise
+    for array in (first.truth.light, first.truth.depth_mm, first.truth.labels):
+        assert not array.flags.writeable
+    changes = (
+        {"performer": replace(still.performer, skin_luminance=0.1)},
+        {"performer": replace(still.performer, glasses=True)},
+        {"light": usual_lamps(1.0)},
+        {"exposure_stops": -1.0},
+        {"expression": lips_apart(2.0)},
+        {"rig_from_head": head_pose(down_mm=1.0)},
+        {"occluders": (Capsule(start_mm=(-50.0, 0.0, 100.0), end_mm=(0.0, 0.0, 100.0)),)},
+        {"background_seed": None},
+        {"vignetting_power": 0.0},
+        {"defocus": False},
+        {"rig": head_rig(size_px=SMALL, f_number=2.8)},
+    )
+    for change in changes:
+        changed = picture(replace(still, **change)).truth
+        assert (changed.light != first.truth.light).any(), change
+    np.testing.assert_array_equal(picture(still).truth.light, first.truth.light)
+
+
 def test_a_painted_dot_lands_where_truth_says():
     vertices = (2517, 4007, 4009, 3148)  # smooth places: below the eye, cheek, beside the nose, forehead
     plain = FaceScene(
