@@ -1,23 +1,18 @@
 """result.json: what was measured and judged, for programs and for the record."""
 
-import json
-import math
-import re
 from pathlib import Path
-from typing import Literal, NoReturn
+from typing import Literal
 
-from rigcheck.errors import SchemaError
 from rigcheck.model import CheckResult, EffectiveLimit, Estimate, FrameRef, Rejection, Report
 from rigcheck.records.document import Document, read_text
 from rigcheck.records.headers import RESULT_FORMAT, VERSION, require_kind
+from rigcheck.records.json_text import json_object, json_text
 from rigcheck.records.provenance import ProvenanceFormat, provenance_format, provenance_value
 from rigcheck.records.validation import Format, NonNegative, validated
 
 __all__ = ["ResultFormat", "parse_result", "read_result", "result_text"]
 
 LARGEST_RESULT_BYTES = 64 << 20
-# Bytes of a file name that are no text reach us as these (PEP 383); UTF-8 cannot hold them.
-_SURROGATE = re.compile(r"[\ud800-\udfff]")
 
 
 class EstimateFormat(Format):
@@ -116,8 +111,7 @@ def result_text(report: Report) -> str:
         notes=list(report.notes),
         provenance=provenance_format(report.provenance),
     )
-    text = json.dumps(content.model_dump(), allow_nan=False, ensure_ascii=False, indent=1)
-    return _SURROGATE.sub(lambda found: f"\\\\u{ord(found.group()):04x}", text) + "\n"
+    return json_text(content.model_dump())
 
 
 def read_result(path: str | Path) -> Report:
@@ -139,7 +133,7 @@ def read_result(path: str | Path) -> Report:
 
 def parse_result(text: str, origin: str) -> Report:
     """Turn the text of a result.json into a Report; see `read_result`."""
-    document = Document(origin=origin, value=_json_object(text, origin))
+    document = Document(origin=origin, value=json_object(text, origin))
     require_kind(document, "result")
     content = validated(document, ResultFormat)
     for name, found in content.measurements.items():
@@ -157,42 +151,6 @@ def parse_result(text: str, origin: str) -> Report:
         provenance=provenance_value(content.provenance),
         notes=tuple(content.notes),
     )
-
-
-def _json_object(text: str, origin: str) -> dict[str, object]:
-    """Read JSON strictly: no NaN, no repeated names, an object at the top."""
-    damaged = "the file is damaged: run the command again, or take a copy from a backup."
-
-    def no_constant(name: str) -> NoReturn:
-        raise SchemaError(f"{origin}: {name} found, JSON has finite numbers only.", hint=damaged)
-
-    def finite(digits: str) -> float:
-        value = float(digits)
-        return value if math.isfinite(value) else no_constant(digits[:40])
-
-    def unique(entries: list[tuple[str, object]]) -> dict[str, object]:
-        found = dict(entries)
-        if len(found) != len(entries):
-            raise SchemaError(f"{origin}: a name found twice in one group of entries.", hint=damaged)
-        return found
-
-    try:
-        value = json.loads(text, parse_constant=no_constant, parse_float=finite, object_pairs_hook=unique)
-    except SchemaError:
-        raise
-    except json.JSONDecodeError as error:
-        raise SchemaError(
-            f"{origin}:{error.lineno}: this is not valid JSON ({error.msg}).", hint=damaged
-        ) from error
-    except (ValueError, RecursionError) as error:
-        raise SchemaError(
-            f"{origin}: JSON found that no result contains (too deep, or too long a number).", hint=damaged
-        ) from error
-    if not isinstance(value, dict):
-        raise SchemaError(
-            f"{origin}: no JSON object found, a result needed.", hint="check that this is the file you meant."
-        )
-    return value
 
 
 def _estimate_entries(found: Estimate) -> dict[str, object]:
