@@ -5,16 +5,18 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from rigcheck.face.exposure_skin import EYES, MOUTH, PLACES, SkinLayout
+from rigcheck.face.exposure_skin import EYES, MOUTH, OTHER, PLACES, SkinLayout
 from rigcheck.model._arrays import BoolArray, FloatArray
 from rigcheck.opencv import cv2
 
 __all__ = ["Highlight", "Highlights", "highlights_of", "outlines_px"]
 
-_NAMES = (*PLACES, "brows or nostrils", "the mouth", "the eyes")
+_NAMES = (*PLACES, "the brows", "the mouth", "the eyes")
 # Clipped pixels closer than this share of the outer-eye distance are one highlight.
 _JOINED = 0.03
 _LEAST_PX = 4
+# Less than this share of an area on the skin is spilled there from a catch-light or a tooth.
+_SPILLED = 0.2
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -39,8 +41,8 @@ class Highlight:
 class Highlights:
     """What is clipped within a face.
 
-    `on_skin` from the largest down. `skin_px` counts their pixels on skin; `eye_count` and `mouth_count` are clipped
-    areas that lie mostly in the eyes (catch-lights) or on teeth and tongue.
+    `on_skin` from the largest down. `skin_px` counts their pixels on skin; `eye_count` and `mouth_count` are
+    clipped areas in the eyes (catch-lights) and on teeth and tongue.
     """
 
     on_skin: tuple[Highlight, ...] = ()
@@ -59,9 +61,10 @@ def highlights_of(clipped: NDArray[np.uint8], layout: SkinLayout) -> Highlights:
 
     Notes
     -----
-    An area that lies mostly in the eyes or the mouth is a catch-light or a tooth as a whole, where it spills over a lid
-    or a lip too. Outside the face nothing counts. Pixels are counted as they are: where the light is just below the
-    ceiling noise clips some and spares others, and pores make a highlight's edge ragged for true.
+    An area that lies in the eyes or the mouth but for a fifth is a catch-light or a tooth as a whole, where it spills
+    over a lid or a lip too. Between the hairs of the brows it is skin that blows. Outside the face nothing counts.
+    Pixels are counted as they are: where the light is just below the ceiling noise clips some and spares others, and
+    pores make a highlight's edge ragged for true.
     """
     share = _coarse_share(clipped, layout)
     share[layout.places == 0] = 0.0
@@ -73,21 +76,19 @@ def highlights_of(clipped: NDArray[np.uint8], layout: SkinLayout) -> Highlights:
     pixels = np.bincount(where, weights=share[lit] * layout.step**2, minlength=count * wide)
     on_skin, eyes, mouth = [], 0, 0
     for label, area in enumerate(pixels.reshape(count, wide)[1:, 1:], start=1):
-        skin = area[: len(PLACES)]
+        skin = area[:OTHER]
         if area.sum() < _LEAST_PX - 0.5:
             continue
-        if 2 * area[EYES - 1] >= area.sum():
-            eyes += 1
-        elif 2 * area[MOUTH - 1] >= area.sum():
-            mouth += 1
-        elif skin.sum() >= _LEAST_PX - 0.5:
+        eyes += int(area[EYES - 1] >= _LEAST_PX - 0.5)
+        mouth += int(area[MOUTH - 1] >= _LEAST_PX - 0.5)
+        if skin.sum() >= max(_LEAST_PX - 0.5, _SPILLED * area.sum()):
             x, y, width, height = (int(n) for n in boxes[label, :4])
             part = slice(y, y + height), slice(x, x + width)
             on_skin.append(
                 Highlight(
                     place=_NAMES[int(np.argmax(skin))],
                     area_px=round(float(skin.sum())),
-                    mask=(labels[part] == label) & lit[part] & (layout.places[part] <= len(PLACES)),
+                    mask=(labels[part] == label) & lit[part] & (layout.places[part] <= OTHER),
                     corner=(x, y),
                 )
             )

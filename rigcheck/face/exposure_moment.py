@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from rigcheck.face.exposure_highlights import Highlights, highlights_of
 from rigcheck.face.exposure_light import Ceiling, LightCurve, ceiling_of
 from rigcheck.face.exposure_noise import PlaceNoise, place_noise
-from rigcheck.face.exposure_skin import EYES, PLACES, SkinLayout, skin_layout
+from rigcheck.face.exposure_skin import EYES, OTHER, PLACES, SkinLayout, skin_layout
 from rigcheck.model import Estimate, FaceLandmarks, Frame, FrameRef
 from rigcheck.model._arrays import FloatArray
 from rigcheck.opencv import cv2
@@ -44,12 +44,12 @@ class PlaceLight:
 class ExposureMoment:
     """What one picture says. `reason` says why not, when it says nothing.
 
-    `skin_px` are the pixels of skin, `crushed_px` those of them at darkness, `unsure_px` by how many pixels the
-    blown area changes when the ceiling is taken one code value lower. `darkest` names the darkest needed place and
-    `noise` is its noise; `level` the light of all skin, `top_light` that
-    of the ceiling. `room_stops` is how much brighter the picture could be until a
-    thousandth of the skin is blown: negative when more is blown already, extrapolated. `channel_px` counts clipped
-    pixels of each colour channel and of all three, None for grey pictures.
+    `skin_px` are the pixels of skin, `face_px` those with the brows, between whose hairs skin may blow; `crushed_px`
+    are the pixels of skin at darkness, `unsure_px` by how many pixels the blown area changes when the ceiling is moved by
+    half the noise. `darkest` names the darkest needed place and `noise` is its noise; `level` is the light of all skin,
+    `top_light` that of the ceiling. `room_stops` is how much brighter the picture could be until a thousandth of the
+    skin is blown: negative when more is blown already, extrapolated. `channel_px` counts clipped pixels of each colour
+    channel and of all three, None for grey pictures.
     """
 
     ref: FrameRef
@@ -57,6 +57,7 @@ class ExposureMoment:
     reason: str = ""
     layout: SkinLayout | None = None
     skin_px: int = 0
+    face_px: int = 0
     ceiling: Ceiling = field(default_factory=lambda: Ceiling(code=0, piled_up=False))
     highlights: Highlights = field(default_factory=Highlights)
     unsure_px: int = 0
@@ -117,7 +118,7 @@ def exposure_moment(
     curve, crop = _at_most_12_bit(curve, frame.image[layout.crop])
     grey, places = grey_of(crop), layout.full()
     counts = _counts(grey, places, 2**curve.bit_depth)
-    clipped = _clipped(crop, counts, curve)
+    clipped = _clipped(grey if crop.ndim == 2 else crop, counts, curve)
     found = highlights_of(clipped.mask, layout) if clipped.any else Highlights()
     skin = counts[1 : len(PLACES) + 1]
     lights = {
@@ -133,6 +134,7 @@ def exposure_moment(
         size_px=frame.size_px,
         layout=layout,
         skin_px=int(whole.sum()),
+        face_px=int(counts[1 : OTHER + 1].sum()),
         ceiling=clipped.ceiling,
         highlights=found,
         unsure_px=_unsure(whole, clipped.ceiling, noise),

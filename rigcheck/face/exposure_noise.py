@@ -17,7 +17,7 @@ _LEAST_BLOCKS = 8
 # The smoothest share of the blocks speaks, since texture only adds; and what that share of the blocks gives of white
 # noise, over their mean (simulated: 20 pictures of 160 x 160 px).
 _SMOOTHEST, _OF_MEAN = 25.0, 0.886
-_TEXTURE_LEFT = 0.10
+_TEXTURE_LEFT = 0.07
 _QUANTISED = 1.0 / 12.0
 
 
@@ -57,7 +57,7 @@ def place_noise(image: FloatArray, mask: BoolArray) -> PlaceNoise | None:
     Notes
     -----
     Immerkær's estimate block by block; the lower quartile of the blocks speaks, since pores and hairs only add to it.
-    What texture leaves is not known: a tenth is taken as its standard uncertainty. Below half a code value rounding is
+    What texture leaves is not known: 7 % is taken as its standard uncertainty. Below half a code value rounding is
     read as noise. Lossy coding takes noise away that the sensor had: the number is that of the pictures as they are.
     """
     height, width = (n // _BLOCK for n in image.shape)

@@ -17,7 +17,10 @@ from rigcheck.model import Estimate
 __all__ = ["CameraExposed", "CameraExposure", "ExposureRun", "exposure_run"]
 
 _NAMES = tuple(PLACES)
-_LEAST_SIDE_SIGMA = 0.02
+# Of 40 rendered performers the mirrored places strayed by this beyond what their spread tells.
+_LEAST_SIDE_SIGMA = 0.045
+# Share of a blown area that the rims at lids and lips may add or take: the spread over rendered performers.
+_RIM = 0.05
 _LEAST_PLACE_PX = 200
 _NEAR_CEILING = 0.97
 
@@ -137,8 +140,9 @@ def _numbers(camera: CameraExposed, judged: Sequence[ExposureMoment]) -> dict[st
         return {name: Estimate(value=None, reason=reason) for name in _MOMENT_QUANTITIES}
     no_curve = camera.curve.unknown or "the light of the skin is not known"
     skin = np.array([moment.skin_px for moment in judged], dtype=np.float64)
-    blown = np.array([moment.highlights.skin_px for moment in judged]) / skin
-    unsure = np.array([moment.unsure_px for moment in judged]) / skin * (blown > 0)
+    face = np.array([moment.face_px for moment in judged], dtype=np.float64)
+    blown = np.array([moment.highlights.skin_px for moment in judged]) / face
+    unsure = np.array([_unsure(moment) for moment in judged])
     worst = int(np.argmax(blown))
     noise = [_noise_stops(moment, camera.curve) for moment in judged]
     sides = [_side_ratio(moment) for moment in judged]
@@ -180,6 +184,12 @@ _MOMENT_QUANTITIES = (
     "channel_share",
     "noise_slope",
 )
+
+
+def _unsure(moment: ExposureMoment) -> float:
+    """What one moment does not know of its blown share: the ceiling by noise, and where skin ends at lids and lips."""
+    share = moment.highlights.skin_px / moment.face_px
+    return float(np.hypot(moment.unsure_px / moment.face_px * (share > 0), _RIM * share))
 
 
 def _mean(values: np.ndarray, own: np.ndarray) -> Estimate:

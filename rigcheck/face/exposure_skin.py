@@ -67,7 +67,7 @@ _BROW_RINGS = (
 _MOUTH_RING = (78, 191, 80, 81, 82, 13, 312, 311, 310, 415, 308, 324, 318, 402, 317, 14, 87, 178, 88, 95)
 _NOSTRILS = ((240, 60, 99, 75, 20, 242), (460, 290, 328, 305, 250, 462))
 # How much wider than the mesh says, in shares of the distance of the outer eye corners.
-_AROUND_EYE, _AROUND_BROW, _AROUND_MOUTH, _AROUND_NOSTRIL = 0.035, 0.02, 0.006, 0.015
+_AROUND_EYE, _AROUND_BROW, _AROUND_MOUTH, _AROUND_NOSTRIL = 0.022, 0.02, 0.006, 0.015
 _COARSE = 140.0  # pixels between the outer eye corners in the coarse layout
 _LEAST_EYES_PX = 30.0
 _WHOLE_MESH = 400
@@ -183,8 +183,9 @@ def _draw(blank: NDArray[np.uint8], outline: NDArray[np.float32] | FloatArray, a
 
 
 def _nearest(at: NDArray[np.float32] | FloatArray, size: tuple[int, ...]) -> NDArray[np.uint8]:
-    """Number of the place whose point is nearest, by a distance transform from the points."""
-    width, height = size
+    """Number of the place whose point is nearest, by a distance transform from the points at half the coarse size."""
+    width, height = (-(-n // 2) for n in size)
+    at = (at + 0.5) / 2.0 - 0.5
     seeds = np.full((height, width), 255, dtype=np.uint8)
     numbers = np.zeros((height, width), dtype=np.uint8)
     for number, indices in enumerate(PLACES.values(), start=1):
@@ -199,4 +200,5 @@ def _nearest(at: NDArray[np.float32] | FloatArray, size: tuple[int, ...]) -> NDA
     lookup = np.zeros(int(labels.max()) + 1, dtype=np.uint8)
     planted = seeds == 0
     lookup[labels[planted]] = numbers[planted]
-    return np.asarray(lookup[labels], dtype=np.uint8)
+    grown = cv2.resize(lookup[labels], None, fx=2, fy=2, interpolation=cv2.INTER_NEAREST)
+    return np.asarray(grown[: size[1], : size[0]], dtype=np.uint8)

@@ -277,7 +277,7 @@ def _words(
     camera: CameraExposure, moment: ExposureMoment, numbered: tuple[Highlight, ...], dark: BoolArray | None
 ) -> tuple[str, str]:
     """Caption and description."""
-    share = moment.highlights.skin_px / max(moment.skin_px, 1)
+    share = moment.highlights.skin_px / max(moment.face_px, 1)
     rest = len(moment.highlights.on_skin) - len(numbered)
     places = ", ".join(f"{k} {each.place}" for k, each in enumerate(numbered, start=1))
     if numbered:

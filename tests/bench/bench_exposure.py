@@ -1,0 +1,75 @@
+"""How good and how quick exposure is on rendered performers; by hand: python tests/bench/bench_exposure.py [pictures].
+
+Prints error, spread of error over sigma, overlap of blown areas with the truth, and CPU time of one moment.
+"""
+
+import platform
+import sys
+import time
+from pathlib import Path
+
+import numpy as np
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+
+from exposure_study import at_random, described, exposed, truth_of
+
+from rigcheck.face.exposure_light import light_curve
+from rigcheck.face.exposure_moment import exposure_moment
+from rigcheck.landmarks import FaceFinder
+
+
+def say(line: str) -> None:
+    sys.stdout.write(f"{line}\n")
+
+
+def accuracy(count: int) -> None:
+    finder = FaceFinder()
+    found: dict[str, list[tuple[float, float]]] = {}
+    overlaps = []
+    for case in range(count):
+        one = at_random(case, finder=finder)
+        true = truth_of(one)
+        for name, truth in (
+            ("side_ratio_stops", true.side_ratio_stops),
+            ("shadow_noise_dn", true.noise_dn),
+            ("blown_share", true.blown_share),
+            ("room_stops", -true.over_stops),
+        ):
+            if name == "blown_share" and true.blown_share < 1e-4:
+                continue
+            found.setdefault(name, []).append((one.value(name) - truth, one.sigma(name)))
+        if true.blown_share > 2e-3:
+            overlaps.append(true.overlap)
+    say(
+        f"{'quantity':20}{'n':>5}{'bias':>10}{'sd':>10}{'sigma':>10}{'sd of z':>9}{'within 2':>10}{'worst':>9}"
+    )
+    for name, pairs in found.items():
+        error, sigma = np.array(pairs).T
+        z = error / np.maximum(sigma, 1e-9)
+        say(
+            f"{name:20}{len(error):5}{error.mean():10.4f}{error.std():10.4f}{sigma.mean():10.4f}{z.std():9.2f}"
+            f"{100 * np.mean(np.abs(z) < 2):9.0f}%{np.abs(error).max():9.3f}"
+        )
+    if overlaps:
+        say(
+            f"overlap of blown areas: median {np.median(overlaps):.3f}, least {min(overlaps):.3f} of {len(overlaps)}"
+        )
+
+
+def speed() -> None:
+    for name, stops in (("nothing blown", 0.0), ("much blown", 1.2)):
+        one = exposed(size_px=(1080, 1440), exposure_stops=stops)
+        curve = light_curve(described())
+        times = []
+        for _ in range(40):
+            start = time.process_time()
+            exposure_moment(one.frame, one.face, curve)
+            times.append(1e3 * (time.process_time() - start))
+        say(f"one moment of 1080 x 1440, {name}: {np.median(times):.1f} ms of CPU (median of 40)")
+
+
+if __name__ == "__main__":
+    say(f"{platform.platform()} {platform.processor()}")
+    speed()
+    accuracy(int(sys.argv[1]) if len(sys.argv) > 1 else 60)
