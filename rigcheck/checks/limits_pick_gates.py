@@ -24,7 +24,7 @@ _GAZE = (
 _SPEED = "Still to the eye; at 2 ms shutter 10 mm/s blur by 0.02 mm; " + _COMMON
 
 LIMITS: tuple[Limit, ...] = (
-    Limit(name="picks.lids.gate", value=0.78, unit="of open eye", source=_LIDS, worse="below"),
+    Limit(name="picks.lids.gate", value=0.72, unit="of open eye", source=_LIDS, worse="below"),
     Limit(name="picks.lids_near.gate", value=0.6, unit="of open eye", source=_LIDS, worse="below"),
     Limit(name="picks.vergence_deg.gate", value=8.0, unit="deg", source=_GAZE),
     Limit(name="picks.gaze_aside_deg.gate", value=5.0, unit="deg", source=_STUDY),

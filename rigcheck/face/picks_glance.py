@@ -7,16 +7,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rigcheck.face.exposure_noise import noise_of
+from rigcheck.face.picks_points import SteadyMesh
 from rigcheck.face.picks_seam import SEAM_PLACES, read_seam
 from rigcheck.face.picks_shape import face_axes, shape_numbers
 from rigcheck.face.picks_strip import mouth_strip
 from rigcheck.face.picks_teeth import read_teeth
 from rigcheck.face.picks_turn import turn_deg
-from rigcheck.geometry.upright import recorded_points, upright_picture
 from rigcheck.landmarks import FaceFinder, Looks, NoFace
-from rigcheck.landmarks.gates import LEAST_LOGIT, SURE_LOGIT, face_shape, shape_fault
-from rigcheck.landmarks.mesh import FaceMesh, MeshPass, region_of_points
-from rigcheck.landmarks.sampling import PictureLevels
 from rigcheck.model import FACE_POINTS, Frame, FrameRef
 from rigcheck.model._arrays import FloatArray
 from rigcheck.opencv import cv2
@@ -64,7 +61,7 @@ class Glancer:
         self._mount = mount_rotation_deg
         self._black = black_dn
         self._finder = FaceFinder(looks)
-        self._mesh = FaceMesh()
+        self._mesh = SteadyMesh()
         self._points: FloatArray | None = None
         self._small: NDArray[np.float32] | None = None
         self._last_look_s: float | None = None
@@ -103,7 +100,7 @@ class Glancer:
         """Points as recorded: the mesh alone where the face was a moment ago, else everything anew."""
         turn = (self._mount + self.turned_deg) % 360
         if self._points is not None:
-            found = self._look(grey, self._points, turn)
+            found = self._mesh.points(grey, self._points, turn)
             if found is not None:
                 return found
         if self.turned_deg or len(self._turns) >= 2 * _VOTES:
@@ -111,19 +108,9 @@ class Glancer:
         else:
             face = self._finder.find(frame, mount_rotation_deg=self._mount)
             self._turns.append(face.turned_deg if isinstance(face, NoFace) and face.code == "turned" else 0)
-        return None if isinstance(face, NoFace) else face.points_px
-
-    def _look(self, grey: NDArray[np.uint8], before: FloatArray, turn: int) -> FloatArray | None:
-        size = (grey.shape[1], grey.shape[0])
-        upright = upright_picture(grey, turn)
-        start = recorded_points(before, (upright.shape[1], upright.shape[0]), (360 - turn) % 360)
-        picture = PictureLevels(upright)
-        found: MeshPass = self._mesh.look(picture, region_of_points(start))
-        if found.logit < SURE_LOGIT or shape_fault(face_shape(found.points_px)) is not None:
-            found = self._mesh.look(picture, region_of_points(found.points_px))
-            if found.logit < LEAST_LOGIT or shape_fault(face_shape(found.points_px)) is not None:
-                return None
-        return recorded_points(found.points_px, size, turn)
+        if isinstance(face, NoFace):
+            return None
+        return self._mesh.points(grey, face.points_px, (self._mount + self.turned_deg) % 360, rounds=2)
 
     def _moved(self, small: NDArray[np.float32], width: int) -> dict[str, float]:
         if self._small is None or self._points is None or small.shape != self._small.shape:

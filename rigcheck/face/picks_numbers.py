@@ -32,8 +32,6 @@ def shape_parts(found: Mapping[str, float]) -> dict[str, float]:
     if brows:
         numbers["brows"] = max(abs(value) for value in brows)
         numbers["grimace"] = max(-float(np.mean(brows)), 0.0)
-    if "teeth_shown" in found:
-        numbers["teeth"] = found["teeth_shown"]
     if "turn_deg" in found:
         numbers["turned_deg"] = abs(found["turn_deg"])
     return numbers
@@ -126,9 +124,13 @@ def lids_near(reading: PoseReading, usual: ClipUsual, glances: Sequence[Sequence
             continue
         numbers = usual.numbers.get(own[0].ref.camera, {})
         shares = [
-            min(
-                glance.shape[f"lid_opening_{side}"] / numbers[f"lid_opening_{side}"]
-                for side in ("right", "left")
+            float(
+                np.mean(
+                    [
+                        glance.shape[f"lid_opening_{side}"] / numbers[f"lid_opening_{side}"]
+                        for side in ("right", "left")
+                    ]
+                )
             )
             for glance in own
             if glance.shape

@@ -1,7 +1,7 @@
 """One moment read in full: both cameras' pictures, their neighbours in time, and what the pair says together."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -9,6 +9,7 @@ from rigcheck.face.focus_regions import region_masks
 from rigcheck.face.focus_sharpness import region_sharpness
 from rigcheck.face.picks_glance import mouth_numbers
 from rigcheck.face.picks_pair import pair_estimates
+from rigcheck.face.picks_points import SteadyMesh
 from rigcheck.face.picks_shape import shape_estimates
 from rigcheck.face.picks_still import MovedSince, read_stillness
 from rigcheck.face.picks_turn import TURN_SIGMA_DEG, turn_deg
@@ -63,6 +64,7 @@ class MomentReader:
         self._black = dict(black_dn or {})
         self._rig = rig
         self._finder = FaceFinder(looks)
+        self._mesh = SteadyMesh()
 
     def read(self, pictures: Sequence[CameraPictures]) -> PoseReading:
         """Read one moment.
@@ -109,9 +111,11 @@ class MomentReader:
     def _camera(self, pictures: CameraPictures, face: FaceLandmarks) -> dict[str, Estimate]:
         frame, name = pictures.frame, pictures.frame.ref.camera
         grey = frame.grey8()
+        turn = (self._mounts.get(name, 0) + self._turned.get(name, 0)) % 360
+        steady = self._mesh.points(grey, face.points_px, turn, rounds=2)
+        face = face if steady is None else replace(face, points_px=steady)
         measures = shape_estimates(face.points_px)
         measures["turn_deg"] = Estimate(value=turn_deg(face.points_px), sigma=TURN_SIGMA_DEG, unit="deg", n=1)
-        turn = (self._mounts.get(name, 0) + self._turned.get(name, 0)) % 360
         upright = upright_points(face.points_px, face.image_size_px, turn)
         measures["eye_width_ratio"] = Estimate(value=face_shape(upright).eye_width_ratio, sigma=0.05, n=1)
         mouth, seam = mouth_numbers(grey, face.points_px, black_dn=self._black.get(name, 0.0))

@@ -31,6 +31,8 @@ _PARTS: Mapping[str, tuple[int, ...]] = MappingProxyType(
 STILL_PARTS = tuple(_PARTS)
 _WORK_UNIT_PX = 330.0  # outer-eye distance of the picture in which points are followed
 _LEAST_TRUSTED = 0.5
+_ROUNDS, _LEAST_SCALE_PX = 8, 0.05
+_MEDIAN_OF_RMS = 0.83  # of the lengths of Gaussian errors in a plane (Rayleigh): sqrt(2 ln 2) over sqrt 2
 _NO_TIME = "pictures without times: nobody knows how fast"
 
 
@@ -57,7 +59,7 @@ def read_stillness(
     Notes
     -----
     The head's movement is the similarity that carries the bridge of the nose and the temples over (Procrustes); a
-    part's speed is the root mean square of what is left of its points. Sigma is what is left on the rigid points themselves:
+    part's speed is the root mean square of what is left of its points. Sigma is what is left on the rigid points:
     the noise floor of following. A part whose points are lost on the way has no value: it moves, or is covered.
     """
     names = ("speed_head", *(f"speed_{part}" for part in _PARTS))
@@ -114,18 +116,24 @@ def _speeds(
 
 
 def _similarity(start: FloatArray, end: FloatArray, rigid: IntArray) -> tuple[FloatArray, float]:
-    """Carry all points by the similarity of the rigid ones, the worst third left out; and what is left there, px."""
-    used = rigid
-    moved = start
-    for _ in range(2):
-        p, q = start[used, 0] + 1j * start[used, 1], end[used, 0] + 1j * end[used, 1]
-        centre_p, centre_q = p.mean(), q.mean()
-        factor = ((q - centre_q) * np.conj(p - centre_p)).sum() / (np.abs(p - centre_p) ** 2).sum()
-        every = centre_q + factor * (start[:, 0] + 1j * start[:, 1] - centre_p)
-        moved = np.stack([every.real, every.imag], axis=1)
-        left = np.linalg.norm(end[rigid] - moved[rigid], axis=1)
-        used = rigid[np.argsort(left)[: max(2 * len(rigid) // 3, 5)]]
-    return moved, float(np.sqrt(np.mean(left[np.isin(rigid, used)] ** 2)))
+    """Carry all points by the similarity of the rigid ones, and say what is left there, px.
+
+    Outliers are weighed down (Cauchy's weights from the median shift on): points at the outline slide on what lies
+    behind.
+    """
+    p, q = (points[rigid, 0] + 1j * points[rigid, 1] for points in (start, end))
+    left = np.abs(q - p - (np.median((q - p).real) + 1j * np.median((q - p).imag)))
+    factor, centre_p, centre_q = 1.0 + 0.0j, 0.0j, 0.0j
+    for _ in range(_ROUNDS):
+        scale = max(1.5 * float(np.median(left)), _LEAST_SCALE_PX)
+        weight = 1.0 / (1.0 + (left / scale) ** 2)
+        centre_p, centre_q = ((weight * each).sum() / weight.sum() for each in (p, q))
+        factor = (weight * (q - centre_q) * np.conj(p - centre_p)).sum() / (
+            weight * np.abs(p - centre_p) ** 2
+        ).sum()
+        left = np.abs(q - centre_q - factor * (p - centre_p))
+    every = centre_q + factor * (start[:, 0] + 1j * start[:, 1] - centre_p)
+    return np.stack([every.real, every.imag], axis=1), float(np.median(left)) / _MEDIAN_OF_RMS
 
 
 def _faster(estimates: list[Estimate]) -> Estimate:

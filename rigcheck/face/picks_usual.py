@@ -9,6 +9,7 @@ from rigcheck.face.head_model import EYE_SPAN_MM
 from rigcheck.face.picks_glance import Glance
 from rigcheck.face.picks_pair import gaze_deg
 from rigcheck.face.picks_seam import SEAM_PLACES
+from rigcheck.face.picks_shape import SHAPE_SIGMAS
 from rigcheck.model._arrays import FloatArray
 from rigcheck.model.picking import PoseReading
 
@@ -17,18 +18,23 @@ __all__ = [
     "Sample",
     "away",
     "clip_usual",
-    "half_sample_mode",
+    "commonest",
     "sample_of_glances",
     "sample_of_reading",
     "seam_excess",
 ]
 
 _MODES = ("mouth_width", "lip_height", "brow_height_right", "brow_height_left", "jaw_aside", "turn_deg")
+_MOUTH = ("mouth_width", "lip_height", "jaw_aside")
+_TURN_WIDTH_DEG = 3.0
+_ASKEW = 0.014  # how far a chin at rest, as the mesh sees it, lies off the middle, standard deviation
 _OPEN_SHARE = 0.7  # lids at least so far open, of the widest, count as open
 _WIDEST, _FARTHEST, _LOWEST = 90.0, 10.0, 15.0  # per cent
-_REST_WIDTH = 0.03  # a mouth this near its usual width may be sealed at rest
+_REST_WIDTH = 0.018  # a mouth this near its usual width may be sealed at rest
 _MOST_REST_GAP = 0.03
 _FEWEST = 3
+_SEAM_WIDTH = 0.0008  # how well a seam's median width repeats
+_OFTEN = 0.25  # of the commonest width's density
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -84,33 +90,51 @@ def clip_usual(samples: Sequence[Sample], *, reference: Sample | None = None) ->
 
     Notes
     -----
-    The commonest value (half-sample mode) of mouth, brows, jaw and turn: faults differ from each other, rest does not.
+    The commonest value of mouth, brows, jaw and turn: faults differ from each other, rest does not.
     Open lids: the median of those at least 0.7 of the widest. The sealed seam: a low share of the widths
     seen while the mouth is about as wide as usual and not open. A clip in which the lips are never sealed therefore
     passes for sealed unless the gap is wide; one in which the performer never looks far has its farthest look
     taken for far.
     """
     names = list(dict.fromkeys(camera for sample in samples for camera in sample.cameras))
-    numbers, seams = {}, {}
-    for camera in names:
-        own = [sample for sample in samples if camera in sample.cameras]
-        usual = _usual_numbers([sample.cameras[camera] for sample in own])
-        given = reference.cameras.get(camera, {}) if reference is not None else {}
-        usual |= _from_reference(given)
-        numbers[camera] = usual
-        if reference is not None and camera in reference.seams:
-            seams[camera] = reference.seams[camera]
-        else:
-            seams[camera] = _sealed(own, camera, usual)
+    shut = _shut(samples)
+    given = reference.cameras if reference is not None else {}
+    numbers = {
+        camera: _usual_numbers(_rows(samples, camera), _rows(shut, camera))
+        | _from_reference(given.get(camera, {}))
+        for camera in names
+    }
+    seams: dict[str, FloatArray] = {camera: _sealed(samples, camera, numbers) for camera in names}
+    if reference is not None:
+        seams |= reference.seams
     return ClipUsual(numbers=numbers, seams=seams, n=len(samples))
 
 
-def _usual_numbers(rows: Sequence[Mapping[str, float]]) -> dict[str, float]:
+def _rows(samples: Sequence[Sample], camera: str) -> list[Mapping[str, float]]:
+    return [sample.cameras[camera] for sample in samples if camera in sample.cameras]
+
+
+def _shut(samples: Sequence[Sample]) -> list[Sample]:
+    """Moments with the mouth shut as at least one camera sees it: the mesh takes some shut mouths for open."""
+    gaps = np.array(
+        [
+            min((row.get("lip_gap", np.inf) for row in sample.cameras.values()), default=np.inf)
+            for sample in samples
+        ]
+    )
+    least = float(np.percentile(gaps, _LOWEST, method="lower")) if len(gaps) else np.inf
+    return [sample for sample, gap in zip(samples, gaps, strict=True) if gap <= least + _MOST_REST_GAP]
+
+
+def _usual_numbers(
+    rows: Sequence[Mapping[str, float]], shut: Sequence[Mapping[str, float]]
+) -> dict[str, float]:
     usual = {}
     for name in _MODES:
-        values = _values(rows, name)
+        values = _values(shut if name in _MOUTH else rows, name)
         if len(values):
-            usual[name] = half_sample_mode(values)
+            weights = np.exp(-0.5 * (values / _ASKEW) ** 2) if name == "jaw_aside" else None
+            usual[name] = commonest(values, SHAPE_SIGMAS.get(name, _TURN_WIDTH_DEG), weights=weights)
     open_rows = list(rows)
     for side in ("right", "left"):
         lids = _values(rows, f"lid_opening_{side}")
@@ -128,7 +152,7 @@ def _usual_numbers(rows: Sequence[Mapping[str, float]]) -> dict[str, float]:
         both = np.array([_both_eyes(row, name) for row in open_rows])
         both = both[np.isfinite(both)]
         if len(both):
-            usual[name] = half_sample_mode(both)
+            usual[name] = commonest(both, SHAPE_SIGMAS[f"{name}_right"])
     return usual
 
 
@@ -144,29 +168,33 @@ def _from_reference(row: Mapping[str, float]) -> dict[str, float]:
     return given | {name: value for name, value in found.items() if np.isfinite(value)}
 
 
-def _sealed(samples: Sequence[Sample], camera: str, usual: Mapping[str, float]) -> FloatArray:
-    """Seam's width at each place while the lips are sealed at rest."""
-    width = usual.get("mouth_width", np.nan)
-    rest = [
-        sample.seams[camera]
-        for sample in samples
-        if camera in sample.seams
-        and abs(sample.cameras[camera].get("mouth_width", np.inf) - width) < _REST_WIDTH
-    ]
-    if len(rest) < _FEWEST:
-        rest = [sample.seams[camera] for sample in samples if camera in sample.seams]
-    if not rest:
-        return np.full(SEAM_PLACES, np.nan)
-    # Moments ranked by the whole seam, so that each place's width is that of the same few moments.
-    widths = np.array(rest)
-    known = np.isfinite(widths).any(axis=1)
-    widths = widths[known]
+def _sealed(samples: Sequence[Sample], camera: str, usual: Mapping[str, Mapping[str, float]]) -> FloatArray:
+    """Seam's width at each place while the lips are sealed at rest: the narrowest that is seen often enough."""
+    seen = [sample for sample in samples if camera in sample.seams]
+    rest = [sample for sample in seen if _rests(sample, usual)]
+    chosen = rest if len(rest) >= _FEWEST else seen
+    widths = np.array([sample.seams[camera] for sample in chosen]).reshape(len(chosen), SEAM_PLACES)
+    widths = widths[np.isfinite(widths).all(axis=1)]
     if len(widths) == 0:
         return np.full(SEAM_PLACES, np.nan)
-    middle = np.nanmedian(widths, axis=1)
-    low = np.percentile(middle, _LOWEST)
-    near = widths[np.abs(middle - low) <= max(0.0015, np.sort(np.abs(middle - low))[min(2, len(middle) - 1)])]
-    return np.asarray(np.median(np.nan_to_num(near, nan=float(low)), axis=0))
+    middle = np.median(widths, axis=1)
+    density = np.exp(-0.5 * ((middle[:, None] - middle[None]) / _SEAM_WIDTH) ** 2).sum(axis=1)
+    often = middle[density >= _OFTEN * density.max()]
+    narrow = float(often.min())
+    # The peak of the narrow ones: no denser within the seam's own repeatability.
+    about = np.abs(middle - narrow) <= 3.0 * _SEAM_WIDTH
+    peak = middle[about][density[about].argmax()]
+    return np.asarray(np.median(widths[np.abs(middle - peak) <= 1.5 * _SEAM_WIDTH], axis=0))
+
+
+def _rests(sample: Sample, usual: Mapping[str, Mapping[str, float]]) -> bool:
+    """Whether the mouth is about as wide as usual, the mean of the cameras, and not open."""
+    off = [
+        row["mouth_width"] - usual[camera]["mouth_width"]
+        for camera, row in sample.cameras.items()
+        if "mouth_width" in row and "mouth_width" in usual.get(camera, {})
+    ]
+    return bool(off) and abs(float(np.mean(off))) < _REST_WIDTH
 
 
 def _vergence(row: Mapping[str, float]) -> float:
@@ -182,20 +210,27 @@ def _values(rows: Sequence[Mapping[str, float]], name: str) -> FloatArray:
     return np.asarray(values[np.isfinite(values)])
 
 
-def half_sample_mode(values: FloatArray) -> float:
-    """Commonest value: the narrowest half of the narrowest half, and so on.
+def commonest(values: FloatArray, width: float, *, weights: FloatArray | None = None) -> float:
+    """Commonest value: where a Gaussian of this standard deviation about each value adds up to most.
+
+    Parameters
+    ----------
+    values : (N,) float64, N at least 1
+    width : float
+        How well a value repeats; two rests nearer than that count as one.
+    weights : (N,) float64, optional
+        How likely each value is beforehand.
 
     References
     ----------
-    Bickel & Frühwirth, On a fast, robust estimator of the mode, Computational Statistics & Data Analysis 50, 2006.
+    Parzen, On estimation of a probability density function and mode, Annals of Mathematical Statistics 33, 1962.
     """
-    ordered = np.sort(values)
-    while len(ordered) > 3:
-        half = (len(ordered) + 1) // 2
-        spans = ordered[half - 1 :] - ordered[: len(ordered) - half + 1]
-        start = int(spans.argmin())
-        ordered = ordered[start : start + half]
-    return float(ordered.mean())
+    apart = (values[:, None] - values[None]) / width
+    density = np.exp(-0.5 * apart**2)
+    likely = density.sum(axis=1) if weights is None else density.sum(axis=1) * weights
+    best = int(likely.argmax())
+    # One step of mean shift: between the values about the densest one.
+    return float((density[best] * values).sum() / density[best].sum())
 
 
 def away(sample: Sample, usual: ClipUsual) -> dict[str, float]:
@@ -219,9 +254,10 @@ def away(sample: Sample, usual: ClipUsual) -> dict[str, float]:
         values = np.array([each[name] for each in per_camera if name in each])
         values = values[np.isfinite(values)]
         if len(values):
-            found[name] = float(values.max()) if name in _WORST_CAMERA else float(values.mean())
+            found[name] = float(_JOINED.get(name, np.mean)(values))
     if "lids_right" in found and "lids_left" in found:
-        found["lids"] = min(found.pop("lids_right"), found.pop("lids_left"))
+        eyes = found.pop("lids_right"), found.pop("lids_left")
+        found["lids"] = min(float(np.mean(eyes)), min(eyes) * _ONE_EYE)
     opened = [
         value
         for camera, seam in sample.seams.items()
@@ -232,12 +268,18 @@ def away(sample: Sample, usual: ClipUsual) -> dict[str, float]:
     return found
 
 
-_WORST_CAMERA = ("row_gap", "seam_width")
+# A gap seen by one camera is there; an opening that one camera does not see is a mouth taken for open.
+_JOINED = {"row_gap": np.max, "seam_width": np.max, "lip_gap": np.min, "teeth": np.min}
+_ONE_EYE = 1.4  # a single eye's opening is less certain than that of both
+_BRIGHTER, _WIDE = 1.15, 0.5  # teeth over the lips' brightness, and share of the mouth's width
 _AS_IT_IS = ("teeth_shown", "teeth_wide", "teeth_brightness", "row_gap", "lip_gap", "seam_width")
 
 
 def _camera_away(row: Mapping[str, float], usual: Mapping[str, float]) -> dict[str, float]:
     found = {name: row[name] for name in _AS_IT_IS if name in row}
+    if "teeth_shown" in row:
+        likely = row.get("teeth_brightness", 0.0) > _BRIGHTER and row.get("teeth_wide", 0.0) > _WIDE
+        found["teeth"] = row["teeth_shown"] if likely else 0.0
     for side in ("right", "left"):
         lid, own = row.get(f"lid_opening_{side}"), usual.get(f"lid_opening_{side}")
         if lid is not None and own:
