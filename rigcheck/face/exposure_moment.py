@@ -45,7 +45,7 @@ class ExposureMoment:
     """What one picture says. `reason` says why not, when it says nothing.
 
     `skin_px` are the pixels of skin, `face_px` those with the brows, between whose hairs skin may blow; `crushed_px`
-    are the pixels of skin at darkness, `unsure_px` by how many pixels the blown area changes when the ceiling is moved by
+    are the pixels of skin at darkness, `unsure_px` by how many pixels the blown area changes as the ceiling moves by
     half the noise. `darkest` names the darkest needed place and `noise` is its noise; `level` is the light of all skin,
     `top_light` that of the ceiling. `room_stops` is how much brighter the picture could be until a thousandth of the
     skin is blown: negative when more is blown already, extrapolated. `channel_px` counts clipped pixels of each colour

@@ -18,7 +18,7 @@ __all__ = ["CameraExposed", "CameraExposure", "ExposureRun", "exposure_run"]
 
 _NAMES = tuple(PLACES)
 # Of 40 rendered performers the mirrored places strayed by this beyond what their spread tells.
-_LEAST_SIDE_SIGMA = 0.045
+_LEAST_SIDE_SIGMA = 0.035
 # Share of a blown area that the rims at lids and lips may add or take: the spread over rendered performers.
 _RIM = 0.05
 _LEAST_PLACE_PX = 200

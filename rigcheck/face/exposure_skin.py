@@ -39,11 +39,11 @@ PLACES: dict[str, tuple[int, ...]] = {
     "the left of the jaw": (434, 430, 431, 367, 364, 394),
 }
 _NUMBER = {name: number for number, name in enumerate(PLACES, start=1)}
-# Places that mirror each other, right and left, and lie well within the face's outline.
+# Places that mirror each other, right and left. Forehead, lids and under the eyes lie so near the middle that both
+# sides' lamps light them: with them the ratio came out 16 % too small on 40 rendered performers, and moved with yaw.
 SIDES = tuple(
     (_NUMBER[name], _NUMBER[name.replace("right", "left")])
-    for name in PLACES
-    if "right" in name and not name.startswith(("right of", "the right wing"))
+    for name in ("the right cheek", "the fold of the right cheek", "the right of the jaw")
 )
 OTHER, MOUTH, EYES = len(PLACES) + 1, len(PLACES) + 2, len(PLACES) + 3
 
