@@ -2,13 +2,13 @@
 
 import os
 import stat
-from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
 from rigcheck.errors import InputError
 from rigcheck.records.headers import RESULT_FORMAT
 from rigcheck.records.result_file import LARGEST_RESULT_BYTES
+from rigcheck.records.walking import SkippedFile, files_under
 
 # Enough for years of rigs; beyond it a folder is more likely a whole disk.
 MOST_FILES = 200_000
@@ -16,14 +16,6 @@ _NAME = "result.json"
 _HEAD_BYTES = 4096
 
 __all__ = ["FoundResults", "SkippedFile", "find_results"]
-
-
-@dataclass(frozen=True, kw_only=True)
-class SkippedFile:
-    """A file or folder that could not be used, and why."""
-
-    path: str
-    reason: str
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -65,7 +57,7 @@ def find_results(folder: str | Path) -> FoundResults:
     paths: list[str] = []
     skipped: list[SkippedFile] = []
     foreign = 0
-    for path in _json_files(root, skipped):
+    for path in files_under(root, (".json",), skipped):
         name = os.path.relpath(path, root)
         if len(paths) + foreign >= MOST_FILES:
             raise InputError(
@@ -100,21 +92,3 @@ def _why_not(path: Path) -> str | None:
     if not head.strip(b"\0 \r\n\t"):
         return "empty"
     return None if RESULT_FORMAT.encode() in head else _NOT_OURS
-
-
-def _json_files(root: Path, skipped: list[SkippedFile]) -> Iterator[Path]:
-    """Walk the tree, entering each folder once whatever links lead there."""
-    seen: set[tuple[int, int]] = set()
-
-    def unreadable(error: OSError) -> None:
-        where = os.path.relpath(error.filename or root, root)
-        skipped.append(SkippedFile(path=where, reason=f"folder cannot be read ({error.strerror})"))
-
-    for place, folders, files in os.walk(root, followlinks=True, onerror=unreadable):
-        here = os.stat(place)
-        if (here.st_dev, here.st_ino) in seen:
-            folders.clear()
-            continue
-        seen.add((here.st_dev, here.st_ino))
-        folders.sort()
-        yield from (Path(place) / name for name in sorted(files) if name.lower().endswith(".json"))
