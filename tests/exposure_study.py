@@ -1,9 +1,11 @@
 """Rendered performers, lit and exposed at random, against what exposure says of them; for tests and for the bench."""
 
 from dataclasses import dataclass, field
+from functools import lru_cache
 
 import numpy as np
 
+from rigcheck.demo.head_expression import smile
 from rigcheck.demo.head_light import usual_lamps
 from rigcheck.demo.head_mesh import LABEL_OF
 from rigcheck.demo.head_performer import Performer, random_performer
@@ -16,6 +18,7 @@ from rigcheck.face.exposure_run import CameraExposed, ExposureRun, exposure_run
 from rigcheck.face.exposure_skin import OTHER, PLACES
 from rigcheck.landmarks import FaceFinder
 from rigcheck.model import CameraDescription, FaceLandmarks, Frame, FrameRef
+from rigcheck.opencv import cv2
 
 SENSOR = HeadSensor()
 _CELL_MM = 4.0
@@ -148,8 +151,6 @@ def truth_of(case: Exposed) -> Truth:
 
 
 def _within(face: FaceLandmarks, shape) -> np.ndarray:
-    from rigcheck.opencv import cv2
-
     mask = np.zeros(shape, dtype=np.uint8)
     outline = np.rint(face.points_px[[*_OUTLINE, *_OTHER_SIDE]]).astype(np.int32).reshape(-1, 1, 2)
     cv2.fillPoly(mask, [outline], 1)
@@ -176,3 +177,38 @@ def side_ratio(case: Exposed) -> float:
         sides[name] = {key: np.median(values) for key, values in cells.items() if len(values) > 20}
     both = sides["left"].keys() & sides["right"].keys()
     return float(np.mean([np.log2(sides["left"][key] / sides["right"][key]) for key in both]))
+
+
+@lru_cache(maxsize=1)
+def finder() -> FaceFinder:
+    return FaceFinder()
+
+
+# Lit and exposed as said; the performer's skin has Y 0.26 (L* 58).
+_CASES: dict[str, dict] = {
+    "usual": {},
+    "bright": {"exposure_stops": 1.2},
+    "dim": {"exposure_stops": -3.6},
+    "oily": {"performer": Performer(identity=2, texture_seed=5, oil=3.0), "exposure_stops": 0.4},
+    "lopsided": {"lopsided_stops": 5.0, "exposure_stops": -0.5},
+    "srgb": {"sensor": HeadSensor(transfer="srgb"), "exposure_stops": -1.5},
+    "bt709": {"sensor": HeadSensor(transfer="bt709"), "exposure_stops": -1.5},
+    "teeth": {"expression": smile()},
+}
+
+
+@lru_cache(maxsize=len(_CASES))
+def case(name: str) -> Exposed:
+    """A named picture, rendered once a process."""
+    return exposed(finder=finder(), **_CASES[name])
+
+
+@lru_cache(maxsize=64)
+def of_skin(luminance: float, oil: float, stops: float = 0.0) -> Exposed:
+    """A performer of this skin at the exposure right for it, and `stops` beside it."""
+    return exposed(
+        Performer(identity=2, texture_seed=5, skin_luminance=luminance, oil=oil),
+        size_px=(360, 480),
+        finder=finder(),
+        exposure_stops=float(np.log2(0.26 / luminance)) + stops,
+    )
