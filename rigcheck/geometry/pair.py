@@ -6,6 +6,8 @@ Hartley & Zisserman, Multiple View Geometry, 2nd ed., 2003: section 9.6 (essenti
 eq. 11.9 (Sampson distance), section 12.2 (linear triangulation).
 """
 
+from typing import NamedTuple
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -15,7 +17,7 @@ from rigcheck.model import LensModel
 
 FloatArray = NDArray[np.float64]
 
-__all__ = ["essential_matrix", "sampson_distance_px", "triangulate"]
+__all__ = ["RaySampson", "essential_matrix", "sampson_distance_px", "sampson_of_rays", "triangulate"]
 
 
 def essential_matrix(rotation: FloatArray, translation: FloatArray) -> FloatArray:
@@ -54,13 +56,44 @@ def sampson_distance_px(
     """
     x1 = unproject(pixels1, intrinsics[0], models[0])
     x2 = unproject(pixels2, intrinsics[1], models[1])
+    return sampson_of_rays(x1, x2, intrinsics, rotation=rotation, translation=translation).distance_px
+
+
+class RaySampson(NamedTuple):
+    """Signed Sampson distance (N,) of rays, px, and its derivative (N, 2) by the undistorted pixel of camera 2."""
+
+    distance_px: FloatArray
+    by_pixel2: FloatArray
+
+
+def sampson_of_rays(
+    x1: FloatArray,
+    x2: FloatArray,
+    intrinsics: tuple[FloatArray, FloatArray],
+    *,
+    rotation: FloatArray,
+    translation: FloatArray,
+) -> RaySampson:
+    """Sampson distance of matched rays, for pixels that are undistorted once and read with many poses.
+
+    Parameters
+    ----------
+    x1, x2 : (N, 2) float64
+        Rays at unit depth, each in its camera's frame.
+    intrinsics, rotation, translation
+        As for :func:`sampson_distance_px`.
+
+    Notes
+    -----
+    The derivative leaves out how the distance's own denominator changes, as does the distance itself.
+    """
     k1_inverse, k2_inverse = (np.diag([1.0 / i[0], 1.0 / i[1], 1.0]) for i in intrinsics)
     f = k2_inverse @ essential_matrix(rotation, translation) @ k1_inverse
     p1 = np.column_stack([x1 * intrinsics[0][:2], np.ones(len(x1))])
     p2 = np.column_stack([x2 * intrinsics[1][:2], np.ones(len(x2))])
     line2, line1 = p1 @ f.T, p2 @ f
     size = np.sqrt((line2[:, :2] ** 2).sum(1) + (line1[:, :2] ** 2).sum(1))
-    return np.asarray((p2 * line2).sum(1) / size)
+    return RaySampson((p2 * line2).sum(1) / size, line2[:, :2] / size[:, None])
 
 
 def triangulate(

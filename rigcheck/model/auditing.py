@@ -15,8 +15,8 @@ Use = Literal["start", "end", "between", "recalibrate", "not measured"]
 
 __all__ = [
     "OBSERVABLE",
-    "CalibrationsCompared",
     "CalibrationUse",
+    "CalibrationsCompared",
     "DayEvent",
     "DayGeometry",
     "DayLevel",

@@ -1,0 +1,288 @@
+"""The pair's pose in one take, from details of the face that both cameras saw."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from rigcheck.drift.audit_smooth import SmoothFit, bumps, fit_with_smooth_error
+from rigcheck.errors import EstimationError
+from rigcheck.geometry.face_volume import face_grid
+from rigcheck.geometry.honest_rms import honest_rms
+from rigcheck.geometry.observable import moved_pair, pose_by_observable
+from rigcheck.geometry.pair import sampson_of_rays
+from rigcheck.geometry.projection import intrinsics_vector, unproject
+from rigcheck.geometry.rig_change import depth_by_rig
+from rigcheck.geometry.rotation import exp_rotation
+from rigcheck.model import Estimate, PatchMatches, RigidTransform, StereoRig
+from rigcheck.model._arrays import FloatArray
+from rigcheck.model.auditing import OBSERVABLE, TakeGeometry
+
+FEWEST_MATCHES = 60
+# Steps of the numerical derivatives: by the change (degrees, mm), by intrinsics (px, then without unit), by the pose.
+_STEPS = np.array([0.01, 0.01, 0.01, 0.01, 0.01])
+_MOST_FOR_RESPONSE = 600
+_REFITS = 3
+
+__all__ = ["FEWEST_MATCHES", "depth_by_observable", "harm_of", "take_geometry"]
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Rays:
+    """Matches of all moments put together: pixels, rays and covariance in picture 2."""
+
+    pixels1: FloatArray
+    pixels2: FloatArray
+    rays1: FloatArray
+    rays2: FloatArray
+    covariance: FloatArray
+
+    @property
+    def n(self) -> int:
+        return len(self.pixels1)
+
+
+def take_geometry(
+    name: str,
+    matches: Sequence[PatchMatches],
+    rig: StereoRig,
+    *,
+    working_distance_mm: float,
+    upright_deg: int = 0,
+) -> TakeGeometry:
+    """Estimate what changed between the calibration and one take.
+
+    Parameters
+    ----------
+    name : str
+        Of the take.
+    matches : sequence of PatchMatches
+        One a moment, px as recorded.
+    rig : StereoRig
+        The calibrated pair.
+    working_distance_mm, upright_deg
+        Where the face stands; see :func:`rigcheck.geometry.face_volume.face_grid`.
+
+    Returns
+    -------
+    TakeGeometry
+
+    Raises
+    ------
+    EstimationError
+        With fewer than 60 matches in all.
+
+    Notes
+    -----
+    Not seen: the baseline's length, a movement of the whole bar, and whatever moves points along their epipolar
+    lines. A turn across and a move square to both look alike on a face (correlation -0.997, handbook): their sum at
+    the face is `geometry.across_deg`.
+    """
+    rays = _joined(matches, rig)
+    if rays.n < FEWEST_MATCHES:
+        raise EstimationError(
+            f"{name}: {rays.n} details found that both cameras show, {FEWEST_MATCHES} needed",
+            hint="is the face sharp, lit and in both pictures? Cameras exchanged, or another take's footage, look "
+            "like this too",
+        )
+    basis = bumps(rays.pixels1, rig.camera1.image_size_px)
+    change, fit, design, before = np.zeros(5), None, np.zeros((0, 5)), np.zeros(0)
+    for _ in range(_REFITS):
+        off, sigma = _distances(rays, rig, change)
+        before = off if fit is None else before
+        design = _design(rays, rig, change)
+        fit = fit_with_smooth_error(off, sigma, design, basis)
+        change = change + fit.change
+        if (np.abs(fit.change) < 0.01 * np.sqrt(np.diag(fit.white + fit.smooth))).all():
+            break
+    if fit is None or not np.isfinite(change).all():
+        raise EstimationError(
+            f"{name}: the fit of the pair's pose did not settle", hint="look at the matches"
+        )
+    after, _ = _distances(rays, rig, change)
+    across = _across_per_mm(rig, working_distance_mm)
+    depth = depth_by_observable(rig, working_distance_mm=working_distance_mm, upright_deg=upright_deg)
+    distances = (before, after)
+    return TakeGeometry(
+        name=name,
+        change=change,
+        white=fit.white,
+        smooth=fit.smooth,
+        by_calibration=_by_calibration(rays, rig, fit.gain),
+        across_per_mm=across,
+        depth_by_change=depth,
+        measurements=_measurements(change, fit, distances, across, matches)
+        | {"geometry.harm_mm": harm_of(depth, change, fit.white + fit.smooth, n=rays.n)},
+        n_matches=rays.n,
+        n_moments=len(matches),
+        smooth_px=fit.smooth_px,
+    )
+
+
+def harm_of(
+    depth_by_change: FloatArray, change: FloatArray, covariance: FloatArray, *, n: int = 0
+) -> Estimate:
+    """RMS depth over the face that a change makes, what errors add taken off."""
+    found = honest_rms(depth_by_change @ change, depth_by_change @ covariance @ depth_by_change.T)
+    return Estimate(value=found.value, sigma=found.sigma, unit="mm", n=n)
+
+
+def depth_by_observable(rig: StereoRig, *, working_distance_mm: float, upright_deg: int = 0) -> FloatArray:
+    """Depth (N, 5), mm, over the face volume by an observable change: new pictures read with the old pair."""
+    pose = rig.camera2_from_camera1
+    grid = face_grid(
+        pose.rotation,
+        pose.translation_mm,
+        working_distance_mm=working_distance_mm,
+        upright_deg=upright_deg,
+    )
+    return np.asarray(-depth_by_rig(rig, grid)[:, -6:] @ pose_by_observable(pose))
+
+
+def _joined(matches: Sequence[PatchMatches], rig: StereoRig) -> _Rays:
+    pixels1 = np.concatenate([np.zeros((0, 2)), *(one.points1_px for one in matches)])
+    pixels2 = np.concatenate([np.zeros((0, 2)), *(one.points2_px for one in matches)])
+    covariance = np.concatenate([np.zeros((0, 2, 2)), *(one.covariance_px2 for one in matches)])
+    rays1 = unproject(pixels1, intrinsics_vector(rig.camera1), rig.camera1.model)
+    rays2 = unproject(pixels2, intrinsics_vector(rig.camera2), rig.camera2.model)
+    seen = np.isfinite(np.hstack([rays1, rays2])).all(axis=1)
+    return _Rays(
+        pixels1=pixels1[seen],
+        pixels2=pixels2[seen],
+        rays1=rays1[seen],
+        rays2=rays2[seen],
+        covariance=covariance[seen],
+    )
+
+
+def _intrinsics(rig: StereoRig) -> tuple[FloatArray, FloatArray]:
+    return intrinsics_vector(rig.camera1), intrinsics_vector(rig.camera2)
+
+
+def _distances(rays: _Rays, rig: StereoRig, change: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Sampson distances and their sigmas, (N,) px."""
+    pose = moved_pair(rig.camera2_from_camera1, change)
+    found = sampson_of_rays(
+        rays.rays1, rays.rays2, _intrinsics(rig), rotation=pose.rotation, translation=pose.translation_mm
+    )
+    by = found.by_pixel2
+    sigma = np.sqrt(np.einsum("ni,nij,nj->n", by, rays.covariance, by))
+    return found.distance_px, np.maximum(sigma, 1e-3)
+
+
+def _design(rays: _Rays, rig: StereoRig, change: FloatArray) -> FloatArray:
+    columns = []
+    for place, step in enumerate(_STEPS):
+        moved = np.zeros(5)
+        moved[place] = step
+        up, _ = _distances(rays, rig, change + moved)
+        down, _ = _distances(rays, rig, change - moved)
+        columns.append((up - down) / (2 * step))
+    return np.stack(columns, axis=1)
+
+
+def _by_calibration(rays: _Rays, rig: StereoRig, gain: FloatArray) -> FloatArray:
+    """How the estimate answers an error of the calibration, (5, P): `gain` times the residuals' derivative."""
+    pose = rig.camera2_from_camera1
+    values = _intrinsics(rig)
+    places = np.arange(rays.n)
+    if rays.n > _MOST_FOR_RESPONSE:
+        places = np.linspace(0, rays.n - 1, _MOST_FOR_RESPONSE).astype(int)
+    # A smooth function of the place: some places speak for all, by least squares on the design of the fit.
+    pixels = rays.pixels1[places], rays.pixels2[places]
+    models = rig.camera1.model, rig.camera2.model
+
+    def distance(intrinsics: tuple[FloatArray, FloatArray], at: RigidTransform) -> FloatArray:
+        rays1, rays2 = (unproject(p, i, m) for p, i, m in zip(pixels, intrinsics, models, strict=True))
+        return sampson_of_rays(
+            rays1, rays2, intrinsics, rotation=at.rotation, translation=at.translation_mm
+        ).distance_px
+
+    columns = []
+    for camera in (0, 1):
+        for place in range(len(values[camera])):
+            step = 0.1 if place < 4 else 1e-4
+            ends = []
+            for sign in (1.0, -1.0):
+                moved = [values[0].copy(), values[1].copy()]
+                moved[camera][place] += sign * step
+                ends.append(distance((moved[0], moved[1]), pose))
+            columns.append((ends[0] - ends[1]) / (2 * step))
+    for place in range(6):
+        step = 1e-5 if place < 3 else 1e-3
+        ends = []
+        for sign in (1.0, -1.0):
+            move = np.zeros(6)
+            move[place] = sign * step
+            at = RigidTransform(
+                rotation=exp_rotation(move[:3]) @ pose.rotation, translation_mm=pose.translation_mm + move[3:]
+            )
+            ends.append(distance(values, at))
+        columns.append((ends[0] - ends[1]) / (2 * step))
+    by = np.stack(columns, axis=1)
+    if len(places) == rays.n:
+        return np.asarray(gain @ by)
+    # Carry from the places looked at to all of them by a smooth surface.
+    whole, some = _surface(rays.pixels1, rig), _surface(rays.pixels1[places], rig)
+    return np.asarray((gain @ whole) @ np.linalg.lstsq(some, by, rcond=None)[0])
+
+
+def _surface(at_px: FloatArray, rig: StereoRig) -> FloatArray:
+    """Monomials to the fourth degree over the picture, (N, 15)."""
+    x, y = (2.0 * at_px / np.array(rig.camera1.image_size_px) - 1.0).T
+    return np.stack([x**i * y**j for i in range(5) for j in range(5 - i)], axis=1)
+
+
+def _across_per_mm(rig: StereoRig, working_distance_mm: float) -> float:
+    """Turn across (deg) that looks at the face's middle like a move square to both by one mm."""
+    pose = rig.camera2_from_camera1
+    middle = face_grid(
+        pose.rotation, pose.translation_mm, working_distance_mm=working_distance_mm, cells=(1, 1, 1)
+    )
+    first = middle.points_mm[:, :2] / middle.points_mm[:, 2:]
+    second = pose.apply(middle.points_mm)
+    rays2 = second[:, :2] / second[:, 2:]
+
+    def distance(change: FloatArray) -> float:
+        at = moved_pair(pose, change)
+        found = sampson_of_rays(
+            first, rays2, _intrinsics(rig), rotation=at.rotation, translation=at.translation_mm
+        )
+        return float(found.distance_px[0])
+
+    turn, move = np.zeros(5), np.zeros(5)
+    turn[1], move[4] = 0.01, 0.01
+    return (distance(move) - distance(-move)) / (distance(turn) - distance(-turn))
+
+
+def _measurements(
+    change: FloatArray,
+    fit: SmoothFit,
+    distances: tuple[FloatArray, FloatArray],
+    across_per_mm: float,
+    matches: Sequence[PatchMatches],
+) -> dict[str, Estimate]:
+    n, covariance = len(fit.weights), fit.white + fit.smooth
+    combined = np.eye(5)
+    combined[1, 4] = across_per_mm
+    values, sigmas = combined @ change, np.sqrt(np.diag(combined @ covariance @ combined.T))
+    out = {
+        f"geometry.{name}": Estimate(
+            value=float(value), sigma=float(sigma), unit=name.rpartition("_")[2], n=n
+        )
+        for name, value, sigma in zip(OBSERVABLE[:4], values, sigmas, strict=False)
+    }
+    kept = fit.weights > 0
+    tried = n + sum(sum(one.left_out.values()) for one in matches)
+    return out | {
+        "geometry.sampson_px": _rms(distances[0][kept]),
+        "geometry.sampson_fitted_px": _rms(distances[1][kept]),
+        "geometry.smooth_px": Estimate(value=fit.smooth_px, unit="px", n=n),
+        "geometry.noise_ratio": Estimate(value=fit.noise_ratio, n=n),
+        "geometry.left_out_share": Estimate(value=1.0 - float(kept.sum()) / max(tried, 1), n=tried),
+    }
+
+
+def _rms(distances: FloatArray) -> Estimate:
+    value = float(np.sqrt((distances**2).mean()))
+    return Estimate(value=value, unit="px", n=len(distances))

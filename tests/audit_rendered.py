@@ -1,0 +1,137 @@
+"""Rendered days of takes through the real matcher, for the test and for the bench; matches may be kept in a folder."""
+
+import hashlib
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+
+from rigcheck.demo.head_expression import (
+    blink,
+    brows_raised,
+    jaw_aside,
+    jaw_open,
+    lips_apart,
+    lips_pressed,
+    look,
+    pursed,
+    smile,
+)
+from rigcheck.demo.head_light import usual_lamps
+from rigcheck.demo.head_performer import random_performer
+from rigcheck.demo.head_rig import head_pose, head_rig
+from rigcheck.demo.head_scene import FaceScene, render_face
+from rigcheck.demo.scenario import compose
+from rigcheck.geometry.observable import moved_pair
+from rigcheck.matching import PairMatcher
+from rigcheck.model import PatchMatches
+
+STEPS = {
+    "across": (0.0, 0.01, 0.0, 0.0, 0.0),
+    "twist": (0.0, 0.0, 0.03, 0.0, 0.0),
+    "convergence": (0.1, 0.0, 0.0, 0.0, 0.0),
+}
+# Something in the mouth, nostrils, eyes and hair is not skin: labels of skin and lips in the renderer's truth.
+_SKIN = (1, 2)
+_ARRAYS = ("points1_px", "points2_px", "covariance_px2", "slope", "score", "contrast_dn", "noise_dn")
+
+
+@dataclass(frozen=True, kw_only=True)
+class RenderedDay:
+    """One performer, one helmet, a number of takes.
+
+    `what` is "still", "drift" or one of `STEPS`; a step comes before take `first`, a drift goes on all day. `slips`:
+    between takes the helmet moves on the head; `lamps`: from take `lamps_at` on they are dimmer and lopsided.
+    """
+
+    case: int
+    what: str = "still"
+    first: int = 10
+    n_takes: int = 20
+    n_moments: int = 6
+    size_px: tuple[int, int] = (810, 1080)
+    slip_mm: float = 2.0
+    lamps_at: int = 7
+
+    def change(self, take: int) -> np.ndarray:
+        """True change of the pair in a take."""
+        if self.what == "still":
+            return np.zeros(5)
+        if self.what == "drift":
+            return np.array([0.12, 0.012, 0.03, 0.0, 0.0]) * take / (self.n_takes - 1)
+        return np.array(STEPS[self.what]) * (take >= self.first)
+
+    @property
+    def rig(self):
+        """The rig as calibrated; side by side in every second day."""
+        return head_rig(size_px=self.size_px, side_by_side=self.case % 2 == 1)
+
+    def scene(self, take: int, moment: int) -> FaceScene:
+        """What is filmed at one moment."""
+        of_day = np.random.default_rng([71, self.case])
+        performer = random_performer(of_day)
+        look_up = of_day.uniform(4, 14)
+        of_take = np.random.default_rng([72, self.case, take])
+        slip, turn = of_take.normal(0, self.slip_mm, 3), of_take.normal(0, self.slip_mm, 3)
+        now = np.random.default_rng([73, self.case, take, moment])
+        sway = now.normal(0, 0.3, 3)
+        lamps = usual_lamps()
+        if take >= self.lamps_at:
+            lamps = replace(usual_lamps(lopsided_stops=0.4), factor=0.8)
+        rig = self.rig
+        pose = moved_pair(rig.stereo.camera2_from_camera1, self.change(take))
+        moved = replace(rig, camera_from_rig=(rig.camera_from_rig[0], compose(pose, rig.camera_from_rig[0])))
+        return FaceScene(
+            performer=performer,
+            expression=speech(now),
+            rig=moved,
+            rig_from_head=head_pose(
+                distance_mm=195 + slip[2] + sway[2],
+                across_mm=slip[0] + sway[0],
+                down_mm=slip[1] + sway[1],
+                look_up_deg=look_up + turn[0],
+                yaw_deg=turn[1],
+                roll_deg=0.5 * turn[2],
+            ),
+            light=lamps,
+        )
+
+    def matches(self, take: int, cache: Path | None = None, start: int = 0) -> list[PatchMatches]:
+        """Matches of a take's moments, rendered unless they are in the cache."""
+        matcher = PairMatcher(self.rig.stereo)
+        out = []
+        for moment in range(start, start + self.n_moments):
+            scene = self.scene(take, moment)
+            kept = None
+            if cache is not None:
+                name = hashlib.sha256(repr((scene, take, moment)).encode()).hexdigest()[:24]
+                kept = cache / f"{name}.npz"
+            if kept is not None and kept.exists():
+                with np.load(kept) as file:
+                    out.append(PatchMatches(**{part: file[part] for part in _ARRAYS}))
+                continue
+            pictures = [
+                render_face(scene, k, rng=np.random.default_rng([74, self.case, take, moment, k]))
+                for k in (0, 1)
+            ]
+            masks = [np.isin(picture.truth.labels, _SKIN) for picture in pictures]
+            found = matcher.match(*(p.image for p in pictures), mask1=masks[0], mask2=masks[1])
+            if kept is not None:
+                np.savez(kept, **{part: getattr(found, part) for part in _ARRAYS})
+            out.append(found)
+        return out
+
+
+def speech(rng: np.random.Generator):
+    """A face in the middle of a word: jaw, lips, brows, gaze and now and then a blink."""
+    face = jaw_open(rng.uniform(0.0, 0.35))
+    mouth = rng.choice(4)
+    parts = (
+        lips_apart(rng.uniform(0, 4)),
+        pursed(rng.uniform(0, 0.8)),
+        smile(rng.uniform(0, 0.7)),
+        lips_pressed(0.4),
+    )
+    face = face.plus(parts[mouth]).plus(brows_raised(rng.uniform(0, 0.6))).plus(jaw_aside(rng.normal(0, 0.8)))
+    face = face.plus(look(rng.normal(0, 8), rng.normal(0, 5)))
+    return face.plus(blink(1.0)) if rng.uniform() < 0.08 else face
