@@ -7,6 +7,7 @@ import typer
 
 from rigcheck.cli.compare import compare
 from rigcheck.cli.fitting import fitting
+from rigcheck.cli.handover import handover
 from rigcheck.cli.history import history
 from rigcheck.cli.shared import BoardFile, Footage1, Footage2, OffsetFrames, Out, PairBy, RigFile, end
 from rigcheck.cli.verify import verify
@@ -120,5 +121,6 @@ def limits(
 
 app.command()(compare)
 app.command()(fitting)
+app.command()(handover)
 app.command()(history)
 app.command()(verify)

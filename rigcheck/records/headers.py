@@ -7,6 +7,7 @@ from rigcheck.records.document import Document, described
 
 __all__ = [
     "CALIBRATION_FORMAT",
+    "MANIFEST_FORMAT",
     "PERFORMER_FORMAT",
     "POINTS_FORMAT",
     "RESULT_FORMAT",
@@ -18,6 +19,7 @@ CALIBRATION_FORMAT: Final = "rigcheck-calibration"
 RESULT_FORMAT: Final = "rigcheck-result"
 POINTS_FORMAT: Final = "rigcheck-points"
 PERFORMER_FORMAT: Final = "rigcheck-performer"
+MANIFEST_FORMAT: Final = "rigcheck-handover"
 VERSION: Final = 1
 
 _NAMES = {
@@ -27,6 +29,7 @@ _NAMES = {
     "result": "a result",
     "points": "a file of marked points",
     "performer": "a performer record",
+    "manifest": "the manifest of a handover",
 }
 
 
@@ -37,7 +40,7 @@ def require_kind(document: Document, kind: str) -> None:
     ----------
     document : Document
     kind : str
-        "board", "rig", "calibration", "result", "points" or "performer".
+        "board", "rig", "calibration", "result", "points", "performer" or "manifest".
 
     Raises
     ------
@@ -66,6 +69,7 @@ def _kind_of(document: Document) -> str | None:
         RESULT_FORMAT: "result",
         POINTS_FORMAT: "points",
         PERFORMER_FORMAT: "performer",
+        MANIFEST_FORMAT: "manifest",
     }
     declared = document.value.get("format")
     if isinstance(declared, str) and declared in by_format:

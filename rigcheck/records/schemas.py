@@ -2,6 +2,7 @@
 
 from rigcheck.records.board_file import BoardFormat
 from rigcheck.records.calibration_file import CalibrationFormat
+from rigcheck.records.manifest_file import ManifestFormat
 from rigcheck.records.performer_file import PerformerFormat
 from rigcheck.records.points_file import PointsFormat
 from rigcheck.records.result_file import ResultFormat
@@ -17,6 +18,7 @@ FORMATS: dict[str, type[Format]] = {
     "result": ResultFormat,
     "points": PointsFormat,
     "performer": PerformerFormat,
+    "manifest": ManifestFormat,
 }
 
 
@@ -26,7 +28,7 @@ def json_schemas() -> dict[str, dict[str, object]]:
     Returns
     -------
     dict
-        Keys "board", "rig", "calibration", "result", "points", "performer".
+        Keys "board", "rig", "calibration", "result", "points", "performer", "manifest".
     """
     dialect = {"$schema": "https://json-schema.org/draft/2020-12/schema"}
     return {name: dialect | model.model_json_schema() for name, model in FORMATS.items()}
