@@ -17,6 +17,7 @@ from rigcheck.demo.background import dim_room
 from rigcheck.demo.board import BoardInSpace, SurfaceShape, board_in_space, bow, saddle
 from rigcheck.demo.camera import project_from, project_points, rays_of_pixels
 from rigcheck.demo.clips import CalibrationShoot, DemoClips, calibration_shoot, write_calibration_clips
+from rigcheck.demo.head_acting import lips_parted, look_at_point, open_bite
 from rigcheck.demo.head_clip import FaceClip, FacePair, HelmetSlide, Hold, face_frames
 from rigcheck.demo.head_expression import (
     JAW_FULL_DEG,
@@ -26,6 +27,7 @@ from rigcheck.demo.head_expression import (
     blink,
     brows_raised,
     grimace,
+    jaw_aside,
     jaw_open,
     lips_apart,
     lips_pressed,
@@ -105,13 +107,17 @@ __all__ = [
     "hand_motion",
     "head_pose",
     "head_rig",
+    "jaw_aside",
     "jaw_open",
     "lips_apart",
+    "lips_parted",
     "lips_pressed",
     "look",
     "look_at_distance",
+    "look_at_point",
     "mapping_error_px",
     "neutral",
+    "open_bite",
     "posed_head",
     "project_from",
     "project_points",

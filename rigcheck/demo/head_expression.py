@@ -16,6 +16,7 @@ __all__ = [
     "brows_raised",
     "grimace",
     "hinge_moved",
+    "jaw_aside",
     "jaw_open",
     "lips_apart",
     "lips_pressed",
@@ -107,6 +108,11 @@ def neutral() -> Expression:
 def jaw_open(amount: float = 1.0) -> Expression:
     """Open the jaw: 0 closed, 1 fully (`JAW_FULL_DEG`); lips part with it."""
     return Expression(jaw_deg=JAW_FULL_DEG * amount)
+
+
+def jaw_aside(left_mm: float) -> Expression:
+    """Lower jaw shifted towards the performer's left; negative to the right."""
+    return Expression(jaw_left_mm=left_mm)
 
 
 def lips_apart(gap_mm: float) -> Expression:

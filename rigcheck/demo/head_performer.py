@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 
 from rigcheck.demo.head_expression import Expression, hinge_moved
 from rigcheck.demo.head_mesh import head_data, head_surface
+from rigcheck.demo.head_mouth import incisor_points, lip_gaps_mm, teeth_gap_mm
 from rigcheck.demo.head_shape import (
     HEAD_VERTICES,
     LOWER_TEETH,
@@ -23,6 +24,7 @@ __all__ = [
     "EyeState",
     "Performer",
     "PosedHead",
+    "gaze_direction",
     "posed_head",
     "posed_shape",
     "random_performer",
@@ -121,11 +123,18 @@ class Performer:
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class EyeState:
-    """One eye: `centre_mm` (3,) and `axis` (3,), the direction from it to the middle of the iris; head frame."""
+    """One eye, head frame.
+
+    `centre_mm` (3,) of the mesh's eyeball and `axis` (3,) from it to the middle of the painted iris: the mesh's
+    eyeball is larger than a real one. `pivot_mm` (3,) is where a real eye that moves its iris so would turn, and
+    `gaze` (3,) the unit direction in which that eye looks.
+    """
 
     centre_mm: FloatArray
     axis: FloatArray
     radius_mm: float
+    pivot_mm: FloatArray
+    gaze: FloatArray
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -134,13 +143,15 @@ class PosedHead:
 
     `vertices_mm` (V', 3) are those of `head_surface()`, `rest_mm` the same in the neutral. `points_mm` holds
     the named points (3,). `eyes` are (left, right). `corners32` and `rest_corners32` are the vertices at the
-    triangles' corners (T, 3, 3), float32.
+    triangles' corners (T, 3, 3), float32. `lip_gaps_mm` and `teeth_gap_mm`: see `head_mouth`.
     """
 
     vertices_mm: FloatArray
     rest_mm: FloatArray
     points_mm: dict[str, FloatArray]
     eyes: tuple[EyeState, EyeState]
+    lip_gaps_mm: FloatArray
+    teeth_gap_mm: float
 
     @cached_property
     def corners32(self) -> NDArray[np.float32]:
@@ -174,13 +185,23 @@ def posed_shape(weights: tuple[float, ...], sizes: tuple[float, float], expressi
             centre_mm=shape.eye_centres_mm[side],
             axis=_axis(expression, side, shape),
             radius_mm=shape.eye_radius_mm,
+            pivot_mm=_pivot(side, shape),
+            gaze=gaze_direction(*_turned(expression, side)),
         )
         for side in (0, 1)
     )
     points = {name: vertices[vertex_of(name)] for name in HEAD_VERTICES}
     for eye, name, part in zip(eyes, ("iris_left", "iris_right"), (1, 2), strict=True):
         points[name] = _pole(vertices, part, eye)
-    return PosedHead(vertices_mm=vertices, rest_mm=shape.rest_mm, points_mm=points, eyes=(eyes[0], eyes[1]))
+    points.update(incisor_points(vertices))
+    return PosedHead(
+        vertices_mm=vertices,
+        rest_mm=shape.rest_mm,
+        points_mm=points,
+        eyes=(eyes[0], eyes[1]),
+        lip_gaps_mm=lip_gaps_mm(vertices),
+        teeth_gap_mm=teeth_gap_mm(vertices),
+    )
 
 
 def posed_head(performer: Performer, expression: Expression) -> PosedHead:
@@ -199,12 +220,32 @@ def _axis(expression: Expression, side: int, shape: HeadShape) -> FloatArray:
 
     The mesh's eyeball is larger than a real one: its iris is moved as far as a real one's, not turned as much.
     """
-    inward = expression.vergence_deg / 2 * (-1.0 if side == 0 else 1.0)
-    yaw = np.deg2rad(expression.gaze_deg[0] + inward)
-    pitch = np.deg2rad(expression.gaze_deg[1])
+    yaw, pitch = np.deg2rad(_turned(expression, side))
+    return _towards(shape, yaw, pitch)
+
+
+def _towards(shape: HeadShape, yaw: float, pitch: float) -> FloatArray:
     shift = _IRIS_ARM_MM / shape.eye_radius_mm
     x, y = shift * np.sin(yaw) * np.cos(pitch), shape.eye_rest - shift * np.sin(pitch)
     return np.array([x, y, -np.sqrt(1 - x * x - y * y)])
+
+
+def _turned(expression: Expression, side: int) -> tuple[float, float]:
+    """Yaw and pitch of one eye, degrees; side 0 is the left."""
+    inward = expression.vergence_deg / 2 * (-1.0 if side == 0 else 1.0)
+    return expression.gaze_deg[0] + inward, expression.gaze_deg[1]
+
+
+def gaze_direction(yaw_deg: float, pitch_deg: float) -> FloatArray:
+    """Unit direction (3,) of an eye turned towards the performer's left and up, head frame."""
+    yaw, pitch = np.deg2rad(yaw_deg), np.deg2rad(pitch_deg)
+    return np.array([np.sin(yaw) * np.cos(pitch), -np.sin(pitch), -np.cos(yaw) * np.cos(pitch)])
+
+
+def _pivot(side: int, shape: HeadShape) -> FloatArray:
+    """As far behind the resting iris as the arc's radius on which it moves, (3,) mm."""
+    centre = shape.eye_centres_mm[side]
+    return np.asarray(centre + shape.eye_radius_mm * _towards(shape, 0.0, 0.0) + [0.0, 0.0, _IRIS_ARM_MM])
 
 
 def _pole(vertices: FloatArray, part: int, eye: EyeState) -> FloatArray:

@@ -26,6 +26,8 @@ __all__ = ["FacePicture", "FaceScene", "FaceTruth", "render_exposure", "render_f
 
 Float32 = NDArray[np.float32]
 
+_SIDES = ("left", "right")
+
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class FaceScene:
@@ -197,13 +199,14 @@ def _truth_of(moment: _Moment, camera_idx: int) -> FaceTruth:
     gain: Float32 = np.full((1, 1), 2.0**moment.exposure_stops, dtype=np.float32)
     if moment.vignetting_power > 0:
         gain = gain * fall_off(view.camera, moment.vignetting_power)
-    points = named_points(placed, view, depth)
+    triangle = np.where(labels == LABEL_OF["occluder"], np.int32(-1), head.triangle)
+    points, eyes = named_points(placed, view, depth, triangle), placed.posed.eyes
     pictures = {
         "light": picture * gain,
         "sharp": sharp * gain,
         "depth_mm": depth,
         "labels": labels,
-        "triangle": np.where(labels == LABEL_OF["occluder"], np.int32(-1), head.triangle),
+        "triangle": triangle,
     }
     for one in pictures.values():
         one.setflags(write=False)
@@ -211,6 +214,14 @@ def _truth_of(moment: _Moment, camera_idx: int) -> FaceTruth:
         points_px=points.at_px,
         points_rig_mm=points.rig_mm,
         visible=points.visible,
+        gaze_rig={
+            side: placed.rig_from_head.rotation @ eye.gaze for side, eye in zip(_SIDES, eyes, strict=True)
+        },
+        eye_pivots_rig_mm={
+            side: placed.rig_from_head.apply(eye.pivot_mm) for side, eye in zip(_SIDES, eyes, strict=True)
+        },
+        lip_gaps_mm=placed.posed.lip_gaps_mm,
+        teeth_gap_mm=placed.posed.teeth_gap_mm,
         **pictures,
         lens=lens,
         triangles=head_surface().triangles,

@@ -9,7 +9,16 @@ from rigcheck.demo.head_expression import jaw_follow
 from rigcheck.demo.head_mesh import head_data, head_surface
 from rigcheck.model._arrays import FloatArray, IntArray
 
-__all__ = ["HEAD_VERTICES", "LOWER_TEETH", "HeadShape", "head_shape", "part_vertices", "vertex_of"]
+__all__ = [
+    "HEAD_VERTICES",
+    "LIP_EDGES",
+    "LOWER_TEETH",
+    "UPPER_TEETH",
+    "HeadShape",
+    "head_shape",
+    "part_vertices",
+    "vertex_of",
+]
 
 # Vertices of the data file that stand at named points. Sides are the performer's own.
 HEAD_VERTICES = {
@@ -40,10 +49,10 @@ _NO_FOLLOW, _FULL_FOLLOW = 0.06, 0.93
 _SEAL_OVERLAP_MM = 0.5
 _SEAL_REACH_MM = 7.0
 # Edges along which upper and lower lip meet, from the middle to the performer's left; middle of the lids.
-_LIP_EDGES = ((474, 2779, 2778, 2777, 2776, 4115, 2775), (493, 2792, 2786, 2780))
+LIP_EDGES = ((474, 2779, 2778, 2777, 2776, 4115, 2775), (493, 2792, 2786, 2780))
 _LIDS = (3298, 3311)
-_UPPER_TEETH, LOWER_TEETH = 3, 4  # parts
-_OVERBITE_MM, _OVERJET_MM = 2.0, 2.5  # overlap of the incisors up and down, and from front to front
+UPPER_TEETH, LOWER_TEETH = 3, 4  # parts
+_OVERBITE_MM, _OVERJET_MM = 2.0, 2.5  # overlap of the incisors; upper edge before the lower front
 _IRIS_ABOVE_MIDDLE_MM = 0.8  # the upper lid covers more of the iris than the lower one
 
 
@@ -158,21 +167,23 @@ def _follow() -> FloatArray:
 
 def _closing(fine: FloatArray) -> FloatArray:
     """Shift (3,) of the lower teeth that brings their incisors behind the upper ones, mm."""
-    edges = []
-    for part, lowest in ((_UPPER_TEETH, True), (LOWER_TEETH, False)):
+    rows = []
+    for part in (UPPER_TEETH, LOWER_TEETH):
         teeth = fine[part_vertices(part)]
         front = teeth[np.abs(teeth[:, 0]) < 8.0]
-        front = front[front[:, 2] < front[:, 2].min() + 5.0]
-        edges.append((front[:, 1].max() if lowest else front[:, 1].min(), front[:, 2].min()))
-    (upper_y, upper_z), (lower_y, lower_z) = edges
-    return np.array([0.0, upper_y - _OVERBITE_MM - lower_y, upper_z + _OVERJET_MM - lower_z])
+        rows.append(front[front[:, 2] < front[:, 2].min() + 5.0])
+    upper, lower = rows
+    edge = upper[upper[:, 1].argmax()]
+    return np.array(
+        [0.0, edge[1] - _OVERBITE_MM - lower[:, 1].min(), edge[2] + _OVERJET_MM - lower[:, 2].min()]
+    )
 
 
 def _lip_gap(base: FloatArray) -> FloatArray:
     """Gap between the lips above or below each vertex (V,), mm: positive where they are apart."""
     fine = head_surface().refine @ base
     at = np.linspace(0.0, 0.75, 7) * abs(fine[vertex_of("mouth_corner_left"), 0])
-    tops, lows = (np.interp(at, fine[list(edge), 0], fine[list(edge), 1]) for edge in _LIP_EDGES)
+    tops, lows = (np.interp(at, fine[list(edge), 0], fine[list(edge), 1]) for edge in LIP_EDGES)
     return np.asarray(np.interp(np.abs(base[:, 0]), at, lows - tops))
 
 
@@ -180,7 +191,7 @@ def _lip_gap(base: FloatArray) -> FloatArray:
 def _seal_field_cached() -> FloatArray:
     data = head_data()
     flat = data.vertices_mm
-    edge = flat[[vertex for edge in _LIP_EDGES for vertex in edge]]
+    edge = flat[[vertex for edge in LIP_EDGES for vertex in edge]]
     lips = np.concatenate([edge, edge * [-1.0, 1.0, 1.0]])
     distance = np.full(len(flat), np.inf)
     close = np.flatnonzero((np.abs(flat - lips.mean(axis=0)) < 60).all(axis=1))

@@ -7,6 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rigcheck.demo.camera import project_points, rays_of_pixels
+from rigcheck.demo.head_mesh import PARTS, head_surface
 from rigcheck.demo.head_shade import PlacedHead, View
 from rigcheck.demo.optics import Lens, blur_disc_px
 from rigcheck.model import CameraModel, RigidTransform
@@ -26,10 +27,18 @@ class FaceTruth:
     Parameters
     ----------
     points_px : dict of name to (2,)
-        Named points of the face (`FACE_POINTS`, and sellion and zygia); NaN behind the lens's field.
+        Named points of the face (`FACE_POINTS`, sellion and zygia, and of the incisors' edges
+        `upper_incisors_middle`, `upper_incisor_left`, ..., `lower_incisor_right`); NaN behind the lens's field.
     points_rig_mm : dict of name to (3,), rig frame
     visible : dict of name to bool
         In the picture and hidden by nothing.
+    gaze_rig, eye_pivots_rig_mm : dict of "left", "right" to (3,), rig frame
+        Unit direction in which each eye looks, and the point about which it turns.
+    lip_gaps_mm : (7,) float64
+        Between the lips, from the middle to three quarters of the way to the left corner; negative where they
+        overlap (sealed).
+    teeth_gap_mm : float
+        Height between the edges of upper and lower incisors at the middle; negative where they overlap.
     triangle : (H, W) int32
         Triangle of the head that each pixel's centre sees, -1 where none or where something is before it.
     depth_mm : (H, W) float32
@@ -50,6 +59,10 @@ class FaceTruth:
     points_px: dict[str, FloatArray]
     points_rig_mm: dict[str, FloatArray]
     visible: dict[str, bool]
+    gaze_rig: dict[str, FloatArray]
+    eye_pivots_rig_mm: dict[str, FloatArray]
+    lip_gaps_mm: FloatArray
+    teeth_gap_mm: float
     triangle: NDArray[np.int32]
     depth_mm: Float32
     labels: NDArray[np.uint8]
@@ -104,22 +117,41 @@ class NamedPoints:
     visible: dict[str, bool]
 
 
-def named_points(placed: PlacedHead, view: View, depths: Float32) -> NamedPoints:
-    """Project the named points of a placed head; `depths` (H, W) says what hides them."""
+def named_points(placed: PlacedHead, view: View, depths: Float32, triangle: NDArray[np.int32]) -> NamedPoints:
+    """Project the named points of a placed head; `depths` and `triangle` (H, W) say what hides them.
+
+    A row of teeth lies close before the other: a point of an incisor is seen only where its own row is.
+    """
     rig = {name: placed.rig_from_head.apply(point) for name, point in placed.posed.points_mm.items()}
     camera = {name: view.camera_from_rig.apply(point) for name, point in rig.items()}
     at = {name: project_points(view.camera, point) for name, point in camera.items()}
     visible = {name: _visible(at[name], float(camera[name][2]), depths) for name in at}
+    for name, row in ((name, name.split("_")[0]) for name in at if "incisor" in name):
+        visible[name] &= bool((_parts_around(at[name], triangle) == PARTS.index(f"{row}_teeth")).any())
     return NamedPoints(at_px=at, rig_mm=rig, visible=visible)
+
+
+def _window(point_px: FloatArray, shape: tuple[int, ...]) -> tuple[slice, slice]:
+    """Rows and columns of the pixel at a point and those beside it; empty outside the picture."""
+    height, width = shape
+    if not np.isfinite(point_px).all():
+        return slice(0, 0), slice(0, 0)
+    x, y = (int(value) for value in np.rint(point_px))
+    if not (0 <= x < width and 0 <= y < height):
+        return slice(0, 0), slice(0, 0)
+    return slice(max(y - 1, 0), y + 2), slice(max(x - 1, 0), x + 2)
+
+
+def _parts_around(point_px: FloatArray, triangle: NDArray[np.int32]) -> IntArray:
+    """Parts of the head (index into `PARTS`) seen at a point and beside it."""
+    around = triangle[_window(point_px, triangle.shape)]
+    own = around[(around >= 0) & (around < len(head_surface().part))]
+    return np.asarray(head_surface().part[own])
 
 
 def _visible(point_px: FloatArray, depth_mm: float, depths: Float32) -> bool:
     """Whether nothing lies clearly before a point of the surface, at its pixel or one beside it."""
-    height, width = depths.shape
-    if not np.isfinite(point_px).all():
+    around = depths[_window(point_px, depths.shape)]
+    if around.size == 0:
         return False
-    x, y = (int(value) for value in np.rint(point_px))
-    if not (0 <= x < width and 0 <= y < height):
-        return False
-    around = depths[max(y - 1, 0) : y + 2, max(x - 1, 0) : x + 2]
     return depth_mm < float(around.max()) + _HIDDEN_MM
