@@ -60,9 +60,9 @@ ACTS = {
     "rest": REST,
     "bite": BITE,
     "apart": Act(expression=lips_apart(1.5), neutral=("lips_apart",)),
-    "pressed": Act(expression=lips_pressed(0.8), neutral=("lips_pressed",)),
+    "pressed": Act(expression=lips_pressed(0.8), neutral=("lips_pressed", "mouth_drawn")),
     "pursed": Act(expression=pursed(0.6), neutral=("lips_pursed",)),
-    "smile": Act(expression=smile(0.6), neutral=("mouth_drawn",)),
+    "smile": Act(expression=smile(0.6), neutral=("mouth_drawn", "lips_pressed")),
     "jaw": Act(expression=Expression(jaw_left_mm=4.0), neutral=("jaw_aside",)),
     "near": Act(expression=look_at_distance(200.0, 61.0), neutral=("looks_near",)),
     "aside": Act(expression=look(12.0), neutral=("looks_aside",)),
@@ -135,11 +135,25 @@ SCRIPTS = (
     ),
     Script(
         name="brows and grimace",
-        acts=(("brows", 1.4), ("aside", 1.4), ("rest", 1.6), ("pursed", 1.2), ("grimace", 1.2), ("bite", 1.4)),
+        acts=(
+            ("brows", 1.4),
+            ("aside", 1.4),
+            ("rest", 1.6),
+            ("pursed", 1.2),
+            ("grimace", 1.2),
+            ("bite", 1.4),
+        ),
     ),
     Script(
         name="drift and smile",
-        acts=(("drift", 1.2), ("smile", 1.4), ("rest", 1.8), ("halfshut", 1.4), ("talk", 1.0), ("openbite", 1.2)),
+        acts=(
+            ("drift", 1.2),
+            ("smile", 1.4),
+            ("rest", 1.8),
+            ("halfshut", 1.4),
+            ("talk", 1.0),
+            ("openbite", 1.2),
+        ),
         good_bite=False,
     ),
     Script(
@@ -248,7 +262,10 @@ def film(stage: Stage, script: Script, *, cameras: int = 2, seed: int = 0) -> Pi
             moved = cv2.warpAffine(light, move, stage.size_px, borderMode=cv2.BORDER_REPLICATE)
             rng = np.random.default_rng([73, stage.head, number, seed, camera, k])
             ref = FrameRef(
-                camera=names[camera], frame_idx=k, origin=f"{names[camera]}.mov", time_s=float(Fraction(k, RATE))
+                camera=names[camera],
+                frame_idx=k,
+                origin=f"{names[camera]}.mov",
+                time_s=float(Fraction(k, RATE)),
             )
             own.append(Frame(ref=ref, image=scene.sensor.exposed(moved, rng)))
         frames.append(tuple(own))

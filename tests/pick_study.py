@@ -111,7 +111,9 @@ def row_of(head: int, clip: PickClip, outcome: PickOutcome) -> ClipRow:
                 wanted=wanted,
                 first_idx=first,
                 first_right=None if first is None else not clip.faults(first, choice.pose),
-                alternates_right=tuple(not clip.faults(one.frame_idx, choice.pose) for one in choice.alternates),
+                alternates_right=tuple(
+                    not clip.faults(one.frame_idx, choice.pose) for one in choice.alternates
+                ),
                 named=named,
                 missing=choice.missing,
                 lost=tuple(lost),

@@ -36,7 +36,7 @@ LIMITS: tuple[Limit, ...] = (
     Limit(name="picks.mouth_drawn.gate", value=0.03, unit="of eye distance", source=_STUDY),
     Limit(name="picks.brows.gate", value=0.014, unit="of eye distance", source=_STUDY),
     Limit(name="picks.jaw_aside.gate", value=0.013, unit="of eye distance", source=_STUDY),
-    Limit(name="picks.face_speed.gate", value=0.12, unit="eye distances/s", source=_SPEED),
+    Limit(name="picks.face_speed.gate", value=0.05, unit="eye distances/s", source=_SPEED),
     Limit(name="picks.head_speed.gate", value=0.08, unit="eye distances/s", source=_SPEED),
     Limit(name="picks.sharpness.gate", value=0.7, unit="of sharp moments", source=_COMMON, worse="below"),
     Limit(name="picks.teeth_shown.gate", value=0.035, unit="of eye distance", source=_STUDY, worse="below"),

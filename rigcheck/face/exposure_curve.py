@@ -18,7 +18,7 @@ _FEWEST_PLACES = 8
 # The noise of pixels averaged two by two is half the pixels' own when it is white; coding and texture raise that.
 _MOST_COARSE = 1.8
 _LEAST_SD = 0.9  # code values; below it rounding rules
-_LEAST_RANGE = 0.35  # of the natural logarithm of the level over the places
+_LEAST_RANGE = 0.2  # of the natural logarithm of the level over the places
 _LEAST_SIGMA = 0.02
 
 

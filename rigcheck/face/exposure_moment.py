@@ -117,6 +117,8 @@ def exposure_moment(
         return ExposureMoment(ref=frame.ref, size_px=frame.size_px, reason=layout)
     curve, crop = _at_most_12_bit(curve, frame.image[layout.crop])
     grey, places = grey_of(crop), layout.full()
+    # Where colour channels clip one by one, room above the skin is the brightest channel's.
+    brightest = grey if crop.ndim == 2 else np.ascontiguousarray(crop.max(axis=2))
     counts = _counts(grey, places, 2**curve.bit_depth)
     clipped = _clipped(grey if crop.ndim == 2 else crop, counts, curve)
     found = highlights_of(clipped.mask, layout) if clipped.any else Highlights()
@@ -129,6 +131,7 @@ def exposure_moment(
     darkest = _darkest(lights, facial_hair=facial_hair, hair_over_brows=hair_over_brows)
     noise = None if not darkest else _noise_at(grey, places, list(PLACES).index(darkest) + 1)
     whole = skin.sum(axis=0)
+    tops = counts if brightest is grey else _counts(brightest, places, 2**curve.bit_depth)
     return ExposureMoment(
         ref=frame.ref,
         size_px=frame.size_px,
@@ -144,7 +147,7 @@ def exposure_moment(
         noise=noise,
         level=_place_light(whole, curve).light if whole.any() else None,
         top_light=1.0 if curve.light is None else float(curve.light[clipped.ceiling.code]),
-        room_stops=_room(whole, found.skin_px, curve, clipped.ceiling),
+        room_stops=_room(tops[1 : OTHER + 1].sum(axis=0), found.skin_px, curve, clipped.ceiling),
         channel_px=clipped.channel_px,
     )
 
@@ -295,7 +298,8 @@ def _room(whole: FloatArray, blown_px: int, curve: LightCurve, ceiling: Ceiling)
             return None
         step = float(np.log2(max(float(light[min(code + 1, len(light) - 1)]), at) / at))
         return Estimate(value=float(np.log2(top / at)), sigma=max(step, 0.02), unit="stops", n=int(total))
-    lower = float(above[int(np.searchsorted(light, top * 2.0**-_SLOPE_STOPS))])
+    # Blown areas count whole highlights, so that they may hold a little more than the histogram's top.
+    lower = max(float(above[int(np.searchsorted(light, top * 2.0**-_SLOPE_STOPS))]), share * 1.0001)
     even = _SLOPE_STOPS * (share - _BRIGHTEST) / max(lower - share, 1e-6)
     by_factor = _SLOPE_STOPS * float(np.log(share / _BRIGHTEST) / max(np.log(lower / share), 1e-6))
     even, by_factor = (min(each, _MOST_OVER) for each in (even, by_factor))

@@ -31,6 +31,7 @@ _APART_FRAMES = 2  # where pictures have no times
 _FEWEST_GLANCES = 12
 # How fast a score falls: at the limit it is exp(-0.5 · 2²) = 0.14.
 _STEEP = 2.0
+_ROWS_UNSEEN = 0.4  # better than a line near the limit, worse than one seen thin
 _WEIGHTS = {
     "lips_apart": 2.0,
     "mouth_open": 0.5,
@@ -132,6 +133,15 @@ def _pick(pose: PickPose, reading: PoseReading, numbers: Mapping[str, float], ga
                 sentence=reason_sentence(rule, numbers),
                 score=float(np.exp(-0.5 * (_STEEP * near) ** 2)),
                 weight=_WEIGHTS.get(rule.code, 0.7),
+            )
+        )
+    if pose == "bite" and "row_gap" not in numbers:
+        reasons.append(
+            PickReason(
+                code="rows_apart",
+                sentence="no line between the rows of teeth seen: one row hides the other, or a lip does",
+                score=_ROWS_UNSEEN,
+                weight=_WEIGHTS["rows_apart"],
             )
         )
     total = sum(reason.weight for reason in reasons)

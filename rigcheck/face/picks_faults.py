@@ -109,7 +109,8 @@ FAULTS: Mapping[PickPose, tuple[FaultRule, ...]] = {
             code="lips_pressed",
             measure="lips_pressed",
             limit="lips_pressed",
-            sentence="the mouth is {0:.0f} mm wider and the lips are thinner than usual: pressed ({1:.0f} mm allowed)",
+            sentence="the mouth is {0:.0f} mm wider than usual, or the lips much thinner: pressed, or a broad smile "
+            "({1:.0f} mm allowed)",
             shown=_MM,
         ),
         FaultRule(
@@ -123,7 +124,7 @@ FAULTS: Mapping[PickPose, tuple[FaultRule, ...]] = {
             code="mouth_drawn",
             measure="mouth_drawn",
             limit="mouth_drawn",
-            sentence="the mouth is {0:.1f} mm wider than usual: drawn or smiling ({1:.1f} mm allowed)",
+            sentence="the mouth is {0:.1f} mm wider than usual: smiling, drawn or lightly pressed ({1:.1f} mm allowed)",
             shown=_MM,
         ),
         FaultRule(

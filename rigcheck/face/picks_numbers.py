@@ -12,7 +12,8 @@ from rigcheck.model.picking import PoseReading
 __all__ = ["LOST_SPEED", "lids_near", "moment_numbers", "shape_parts", "sharpest", "sharpness_of"]
 
 _BLINK_S = 0.2
-_PRESSED_THINNER = 0.008
+# A smile of the same width thins the lips as well: only much of either says pressed.
+_PRESSED_THINNER, _PRESSED_WIDER = 0.03, 0.085
 # A part whose points are lost between neighbouring pictures moves, or is covered: taken as so fast, eye distances/s.
 LOST_SPEED = 1.0
 _SHARP = ("sharp_eyes", "sharp_lips", "sharp_cheeks")
@@ -24,7 +25,7 @@ def shape_parts(found: Mapping[str, float]) -> dict[str, float]:
     numbers = dict(found)
     wider, thinner = found.get("mouth_width"), found.get("lip_height")
     if wider is not None and thinner is not None:
-        pressed = wider > 0 and thinner < -_PRESSED_THINNER
+        pressed = wider > 0 and (thinner < -_PRESSED_THINNER or wider > _PRESSED_WIDER)
         numbers["lips_pressed"] = max(wider, 0.0) if pressed else 0.0
         numbers["lips_pursed"] = max(-wider, 0.0)
         numbers["mouth_drawn"] = 0.0 if pressed else max(wider, 0.0)

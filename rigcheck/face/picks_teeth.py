@@ -20,7 +20,8 @@ _ROW_HEIGHT = 0.012
 # The lower row starts at its edge at once, a lip brightens slowly: from half dark to bright within this.
 _SHARP, _HALF_DARK = 0.016, 0.6
 _ABOVE, _BELOW = 0.03, 0.06  # how far beyond the points' lips the rows may reach
-_NOT_LIP = 0.014  # the line between the rows runs at least so far above the points' lower lip
+# The line between the rows runs in the upper part of the opening; the one below it is the lower lip's edge.
+_NOT_LIP = 0.8
 _LEVEL = 0.025  # half the height within which places of one line lie
 _SUPPORT = 0.5
 
@@ -109,8 +110,9 @@ def _lines(
         )
         share = values / own
         for start, end in _stretches(share < _DIP):
+            lowest = strip.upper[column] + _NOT_LIP * (strip.lower[column] - strip.upper[column])
             centre = float(strip.height[(start + end) // 2])
-            if start - row < reach[0] or end + row > reach[-1] or centre > strip.lower[column] - _NOT_LIP:
+            if start - row < reach[0] or end + row > reach[-1] or centre > lowest:
                 continue
             if share[start - row : start].min() < _ROW or share[end : end + row].min() < _ROW:
                 continue
@@ -128,12 +130,12 @@ def _stretches(marked: BoolArray) -> list[tuple[int, int]]:
 
 
 def _agreed(lines: list[_Line], count: int) -> tuple[list[_Line], float]:
-    """Lines at the height on which most columns agree, and their share; none below half."""
-    best: list[_Line] = []
-    support = 0.0
-    for line in lines:
+    """Highest lines on whose height half the columns agree, and their share; else none, and the best share."""
+    most = 0.0
+    for line in sorted(lines, key=lambda each: each.height):
         near = [other for other in lines if abs(other.height - line.height) < _LEVEL]
         share = len({other.column for other in near}) / max(count, 1)
-        if share > support:
-            best, support = near, share
-    return (best, support) if support >= _SUPPORT else ([], support)
+        if share >= _SUPPORT:
+            return near, share
+        most = max(most, share)
+    return [], most

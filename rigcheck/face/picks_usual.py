@@ -19,21 +19,30 @@ __all__ = [
     "away",
     "clip_usual",
     "commonest",
+    "least_common",
     "sample_of_glances",
     "sample_of_reading",
     "seam_excess",
 ]
 
-_MODES = ("mouth_width", "lip_height", "brow_height_right", "brow_height_left", "jaw_aside", "turn_deg")
+_MODES = (
+    "mouth_width",
+    "lip_height",
+    "brow_height_right",
+    "brow_height_left",
+    "jaw_aside",
+    "turn_deg",
+)
 _MOUTH = ("mouth_width", "lip_height", "jaw_aside")
 _TURN_WIDTH_DEG = 3.0
 _ASKEW = 0.014  # how far a chin at rest, as the mesh sees it, lies off the middle, standard deviation
 _OPEN_SHARE = 0.7  # lids at least so far open, of the widest, count as open
-_WIDEST, _FARTHEST, _LOWEST = 90.0, 10.0, 15.0  # per cent
+_WIDEST, _LOWEST = 90.0, 15.0  # per cent
 _REST_WIDTH = 0.018  # a mouth this near its usual width may be sealed at rest
 _MOST_REST_GAP = 0.03
 _FEWEST = 3
 _SEAM_WIDTH = 0.0008  # how well a seam's median width repeats
+_VERGENCE_WIDTH = 0.005
 _OFTEN = 0.25  # of the commonest width's density
 
 
@@ -147,7 +156,7 @@ def _usual_numbers(
     vergence = np.array([_vergence(row) for row in open_rows])
     vergence = vergence[np.isfinite(vergence)]
     if len(vergence):
-        usual["vergence"] = float(np.percentile(vergence, _FARTHEST))
+        usual["vergence"] = least_common(vergence, _VERGENCE_WIDTH)
     for name in ("gaze_across", "gaze_down"):
         both = np.array([_both_eyes(row, name) for row in open_rows])
         both = both[np.isfinite(both)]
@@ -178,12 +187,7 @@ def _sealed(samples: Sequence[Sample], camera: str, usual: Mapping[str, Mapping[
     if len(widths) == 0:
         return np.full(SEAM_PLACES, np.nan)
     middle = np.median(widths, axis=1)
-    density = np.exp(-0.5 * ((middle[:, None] - middle[None]) / _SEAM_WIDTH) ** 2).sum(axis=1)
-    often = middle[density >= _OFTEN * density.max()]
-    narrow = float(often.min())
-    # The peak of the narrow ones: no denser within the seam's own repeatability.
-    about = np.abs(middle - narrow) <= 3.0 * _SEAM_WIDTH
-    peak = middle[about][density[about].argmax()]
+    peak = least_common(middle, _SEAM_WIDTH)
     return np.asarray(np.median(widths[np.abs(middle - peak) <= 1.5 * _SEAM_WIDTH], axis=0))
 
 
@@ -233,6 +237,21 @@ def commonest(values: FloatArray, width: float, *, weights: FloatArray | None = 
     return float((density[best] * values).sum() / density[best].sum())
 
 
+def least_common(values: FloatArray, width: float) -> float:
+    """Least of the values that are common: at least a quarter as common as the commonest, and the peak there.
+
+    Parameters
+    ----------
+    values : (N,) float64, N at least 1
+    width : float
+        How well a value repeats.
+    """
+    density = np.exp(-0.5 * ((values[:, None] - values[None]) / width) ** 2).sum(axis=1)
+    least = float(values[density >= _OFTEN * density.max()].min())
+    about = (values >= least) & (values <= least + 3.0 * width)
+    return float(values[about][density[about].argmax()])
+
+
 def away(sample: Sample, usual: ClipUsual) -> dict[str, float]:
     """How far a moment is from usual, by name; missing where it cannot be said.
 
@@ -271,7 +290,10 @@ def away(sample: Sample, usual: ClipUsual) -> dict[str, float]:
 # A gap seen by one camera is there; an opening that one camera does not see is a mouth taken for open.
 _JOINED = {"row_gap": np.max, "seam_width": np.max, "lip_gap": np.min, "teeth": np.min}
 _ONE_EYE = 1.4  # a single eye's opening is less certain than that of both
-_BRIGHTER, _WIDE = 1.15, 0.5  # teeth over the lips' brightness, and share of the mouth's width
+_BRIGHTER, _WIDE = (
+    0.95,
+    0.5,
+)  # teeth over the lips' brightness (cavity and tongue are darker), and share of the mouth's width
 _AS_IT_IS = ("teeth_shown", "teeth_wide", "teeth_brightness", "row_gap", "lip_gap", "seam_width")
 
 
