@@ -5,7 +5,7 @@ from functools import lru_cache
 
 import numpy as np
 
-from rigcheck.demo.head_expression import smile
+from rigcheck.demo.head_expression import bite
 from rigcheck.demo.head_light import usual_lamps
 from rigcheck.demo.head_mesh import LABEL_OF
 from rigcheck.demo.head_performer import Performer, random_performer
@@ -46,6 +46,11 @@ class Exposed:
         return self.run.number("a", quantity).sigma or 0.0
 
 
+@lru_cache(maxsize=1)
+def finder() -> FaceFinder:
+    return FaceFinder()
+
+
 def described(transfer: str | None = "linear", **more) -> CameraDescription:
     black = 4.0 if transfer == "linear" else None
     return CameraDescription(**({"name": "a", "transfer": transfer, "black_level": black} | more))
@@ -67,7 +72,6 @@ def exposed(
     size_px=(540, 720),
     seed: int = 0,
     lopsided_stops: float = 0.0,
-    finder: FaceFinder | None = None,
     pose: dict | None = None,
     **scene,
 ) -> Exposed:
@@ -88,13 +92,14 @@ def exposed(
     )
     picture = render_face(made, 0, rng=np.random.default_rng([71, seed]))
     frame = frame_of(picture.image)
-    face = (finder or FaceFinder()).find(frame)
+    face = finder().find(frame)
     assert isinstance(face, FaceLandmarks)
     run = measured(frame, face, described(made.sensor.transfer))
     return Exposed(scene=made, picture=picture, frame=frame, face=face, run=run)
 
 
-def at_random(case: int, *, size_px=(540, 720), finder: FaceFinder | None = None) -> Exposed:
+@lru_cache(maxsize=8)
+def at_random(case: int, *, size_px=(540, 720)) -> Exposed:
     """A performer, pose, light and exposure at random: about right for this skin, give or take a stop."""
     rng = np.random.default_rng([72, case])
     performer = random_performer(rng, stubble=0.0, oil=float(rng.uniform(0.3, 2.5)))
@@ -102,7 +107,6 @@ def at_random(case: int, *, size_px=(540, 720), finder: FaceFinder | None = None
         performer,
         size_px=size_px,
         seed=case,
-        finder=finder,
         lopsided_stops=rng.normal(0, 1.0),
         exposure_stops=float(np.log2(0.26 / performer.skin_luminance)) + rng.uniform(-1.0, 1.0),
         pose={
@@ -179,11 +183,6 @@ def side_ratio(case: Exposed) -> float:
     return float(np.mean([np.log2(sides["left"][key] / sides["right"][key]) for key in both]))
 
 
-@lru_cache(maxsize=1)
-def finder() -> FaceFinder:
-    return FaceFinder()
-
-
 # Lit and exposed as said; the performer's skin has Y 0.26 (L* 58).
 _CASES: dict[str, dict] = {
     "usual": {},
@@ -193,14 +192,14 @@ _CASES: dict[str, dict] = {
     "lopsided": {"lopsided_stops": 5.0, "exposure_stops": -0.5},
     "srgb": {"sensor": HeadSensor(transfer="srgb"), "exposure_stops": -1.5},
     "bt709": {"sensor": HeadSensor(transfer="bt709"), "exposure_stops": -1.5},
-    "teeth": {"expression": smile()},
+    "teeth": {"expression": bite()},
 }
 
 
 @lru_cache(maxsize=len(_CASES))
 def case(name: str) -> Exposed:
     """A named picture, rendered once a process."""
-    return exposed(finder=finder(), **_CASES[name])
+    return exposed(**_CASES[name])
 
 
 @lru_cache(maxsize=64)
@@ -209,6 +208,5 @@ def of_skin(luminance: float, oil: float, stops: float = 0.0) -> Exposed:
     return exposed(
         Performer(identity=2, texture_seed=5, skin_luminance=luminance, oil=oil),
         size_px=(360, 480),
-        finder=finder(),
         exposure_stops=float(np.log2(0.26 / luminance)) + stops,
     )

@@ -16,7 +16,6 @@ from exposure_study import at_random, described, exposed, truth_of
 
 from rigcheck.face.exposure_light import light_curve
 from rigcheck.face.exposure_moment import exposure_moment
-from rigcheck.landmarks import FaceFinder
 
 
 def say(line: str) -> None:
@@ -24,11 +23,10 @@ def say(line: str) -> None:
 
 
 def accuracy(count: int) -> None:
-    finder = FaceFinder()
     found: dict[str, list[tuple[float, float]]] = {}
     overlaps = []
     for case in range(count):
-        one = at_random(case, finder=finder)
+        one = at_random(case)
         true = truth_of(one)
         for name, truth in (
             ("side_ratio_stops", true.side_ratio_stops),
