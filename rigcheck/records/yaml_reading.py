@@ -16,7 +16,7 @@ import yaml
 from rigcheck.errors import SchemaError
 from rigcheck.records.document import Document, Location, named, read_text
 
-__all__ = ["LARGEST_YAML_BYTES", "parse_yaml", "read_yaml"]
+__all__ = ["LARGEST_YAML_BYTES", "parse_yaml", "parse_yaml_list", "read_yaml"]
 
 LARGEST_YAML_BYTES = 1 << 20
 # PyYAML's stubs give the events no attributes; they are described in its documentation ("Events").
@@ -64,6 +64,19 @@ def parse_yaml(text: str, origin: str, what: str) -> Document:
             hint="check that this is the file you meant; a space must follow each colon.",
         )
     return Document(origin=origin, value=value, lines=builder.lines)
+
+
+def parse_yaml_list(text: str, origin: str, what: str, *, key: str) -> Document:
+    """Turn YAML text whose top is a list into a Document that holds it under `key`; see `read_yaml`."""
+    builder = _Builder(origin)
+    value = builder.document(_events(text, origin))
+    if not isinstance(value, list):
+        raise SchemaError(
+            f"{origin}: no list found, {what} needed: entries that each begin with '- '.",
+            hint="check that this is the file you meant; a space must follow each hyphen and colon.",
+        )
+    lines = {(key, *location): line for location, line in builder.lines.items()}
+    return Document(origin=origin, value={key: value}, lines=lines)
 
 
 def _events(text: str, origin: str) -> Iterator[_Event]:
