@@ -189,7 +189,7 @@ _CASES: dict[str, dict] = {
     "bright": {"exposure_stops": 1.2},
     "dim": {"exposure_stops": -3.6},
     "oily": {"performer": Performer(identity=2, texture_seed=5, oil=3.0), "exposure_stops": 0.4},
-    "lopsided": {"lopsided_stops": 5.0, "exposure_stops": -0.5},
+    "lopsided": {"lopsided_stops": 2.5, "exposure_stops": -0.5},
     "srgb": {"sensor": HeadSensor(transfer="srgb"), "exposure_stops": -1.5},
     "bt709": {"sensor": HeadSensor(transfer="bt709"), "exposure_stops": -1.5},
     "teeth": {"expression": bite()},
