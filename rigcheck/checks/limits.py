@@ -22,6 +22,8 @@ from rigcheck.model import EffectiveLimit
 __all__ = ["LIMITS", "Limit", "Limits", "effective_limits"]
 
 DEFAULT_ORIGIN = "default"
+# Quantities that single cameras may have limits of their own for: a stacked pair's cameras differ in them.
+_OF_ONE_CAMERA = ("framing.", "focus.", "exposure.")
 
 
 LIMITS: tuple[Limit, ...] = (
@@ -83,7 +85,7 @@ def effective_limits(
         Who overrides: the rig file's path.
     cameras : sequence of str
         Names of the rig's cameras: an override may be one camera's alone, such as
-        ``upper.framing.look_up_deg.caution``, for limits named ``framing.…``.
+        ``upper.framing.look_up_deg.caution``, for limits of framing, focus and exposure.
 
     Returns
     -------
@@ -130,10 +132,10 @@ def _camera_limit(name: str, cameras: Sequence[str]) -> tuple[str, str] | None:
 
     Where the cameras' names are not known, every name is taken for one: the command then has no use for the limit.
     """
-    camera, found, rest = name.partition(".framing.")
-    if not found or not camera or (cameras and camera not in cameras):
+    camera, _, limit = name.partition(".")
+    if not limit.startswith(_OF_ONE_CAMERA) or (cameras and camera not in cameras):
         return None
-    return camera, f"framing.{rest}"
+    return camera, limit
 
 
 def _check_override(name: str, value: float, origin: str) -> None:

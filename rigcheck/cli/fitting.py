@@ -58,6 +58,16 @@ def fitting(
             "hair_note = text.",
         ),
     ] = None,
+    helmet_on: Annotated[
+        str | None,
+        typer.Option("--helmet-on", metavar="TIME", help="Note when it went on: now, 14:05, or ISO 8601."),
+    ] = None,
+    helmet_off: Annotated[
+        str | None, typer.Option("--helmet-off", metavar="TIME", help="Note when it went off.")
+    ] = None,
+    knock: Annotated[
+        str | None, typer.Option("--knock", metavar="TEXT", help="Note a knock, now, in words.")
+    ] = None,
     pair: PairBy = "auto",
     offset_frames: OffsetFrames = None,
     pictures: Annotated[
@@ -65,7 +75,7 @@ def fitting(
     ] = True,
     replace: Annotated[bool, typer.Option("--replace", help="Replace an earlier fitting in DIR.")] = False,
 ) -> None:
-    """Judge how the performer's face sits in the frame, and say what to move."""
+    """Judge how the performer's face sits in the frame and in the light, and say what to move."""
     from rigcheck.errors import InputError
     from rigcheck.jobs import fitting as job
     from rigcheck.records import check_writable
@@ -80,6 +90,7 @@ def fitting(
         performer=performer,
         code_name=code_name,
         looks=said,
+        worn=job.WornSaid(on=helmet_on, off=helmet_off, knock=knock),
         pairing=job.PairingChoice(by=pair, offset_frames=offset_frames),
     )
     inputs = [*job.footage_paths(footage1, footage2), *given.files]

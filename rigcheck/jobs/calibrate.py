@@ -17,7 +17,7 @@ from rigcheck.calibration.prior import intrinsics_prior
 from rigcheck.calibration.recorded import field_measurements, stated_aspect
 from rigcheck.calibration.synchrony import synchrony_measurements
 from rigcheck.calibration.together import refusal_of_pair
-from rigcheck.checks import CALIBRATION_CHECKS, Limits, effective_limits, overall_verdict, run_checks
+from rigcheck.checks import CALIBRATION_CHECKS, Limits, overall_verdict, run_checks
 from rigcheck.errors import ConfigError
 from rigcheck.geometry.board_views import usable_views
 from rigcheck.geometry.robust import HUBER_WIDTH, TUKEY_WIDTH
@@ -41,6 +41,7 @@ from rigcheck.jobs.opening import (
     camera_names,
     camera_setup,
     footage_paths,
+    limits_of,
     number_of_cameras,
     open_footage_of,
     refuse_proxy,
@@ -135,11 +136,9 @@ def calibrate(
     description = rig if isinstance(rig, RigDescription) or rig is None else read_rig(rig)
     earlier = None if prior is None else _calibration(prior)
     refuse_proxy(description)
-    limits = effective_limits(
-        {} if description is None else description.limits, origin=str(rig) if files and rig else "rig"
-    )
     first, second = str(footage1), None if footage2 is None else str(footage2)
     names = camera_names(description, number_of_cameras(first, second))
+    limits = limits_of(description, rig)
     footage = open_footage_of(names, first, second, pairing)
     refuse_sizes(footage.clips)
     refuse_exchanged_names(description, footage.clips)

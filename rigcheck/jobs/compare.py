@@ -3,12 +3,13 @@
 from dataclasses import dataclass
 from pathlib import Path
 
-from rigcheck.checks import COMPARE_CHECKS, Limits, effective_limits, overall_verdict, run_checks
+from rigcheck.checks import COMPARE_CHECKS, Limits, overall_verdict, run_checks
 from rigcheck.drift.common_part import SourcedCalibration, prior_sha256
 from rigcheck.drift.compare import Comparison, compare_calibrations
 from rigcheck.drift.compare_harm import Viewing
 from rigcheck.errors import ConfigError, RigcheckError
 from rigcheck.jobs.beside import mounted_deg, report_beside, result_beside
+from rigcheck.jobs.opening import limits_of
 from rigcheck.model import Calibration, Report, RigDescription
 from rigcheck.records import (
     file_sha256,
@@ -76,11 +77,7 @@ def compare(
     prior, prior_notes = _prior(sides[0].source.calibration, sides[1].source.calibration)
     viewing, viewing_notes = _viewing(sides, description)
     comparison = compare_calibrations(sides[0].source, sides[1].source, prior=prior, viewing=viewing)
-    limits = effective_limits(
-        {} if description is None else description.limits,
-        origin=str(rig) if isinstance(rig, str | Path) else "rig",
-        cameras=() if description is None else [camera.name for camera in description.cameras],
-    )
+    limits = limits_of(description, rig)
     hashes = sides[0].hashes | sides[1].hashes
     if isinstance(rig, str | Path):
         hashes[str(rig)] = file_sha256(rig)

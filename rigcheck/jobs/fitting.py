@@ -11,7 +11,6 @@ from rigcheck.checks import (
     EXPOSURE_CHECKS,
     FRAMING_CHECKS,
     Limits,
-    effective_limits,
     overall_verdict,
     run_checks,
 )
@@ -34,8 +33,10 @@ from rigcheck.jobs.opening import (
     OpenedFootage,
     PairingChoice,
     footage_paths,
+    limits_of,
     open_footage_of,
 )
+from rigcheck.jobs.wearing import WornSaid, minutes_worn
 from rigcheck.landmarks import MIRRORED_NOTE, Looks
 from rigcheck.model import (
     ApprovedFitting,
@@ -65,6 +66,7 @@ __all__ = [
     "FittingInputs",
     "FittingResult",
     "PairingChoice",
+    "WornSaid",
     "asked",
     "fitting",
     "footage_paths",
@@ -118,11 +120,7 @@ def fitting(
     """
     given, progress = given or FittingInputs(), progress or SilentProgress()
     read = read_inputs(str(footage1), None if footage2 is None else str(footage2), given)
-    limits = effective_limits(
-        {} if read.rig is None else read.rig.limits,
-        origin=str(given.rig) if isinstance(given.rig, str | Path) else "rig",
-        cameras=read.names,
-    )
+    limits = limits_of(read.rig, given.rig)
     footage = open_footage_of(
         read.names, str(footage1), None if footage2 is None else str(footage2), given.pairing
     )
@@ -177,7 +175,9 @@ def write_fitting(
         run, light = replace(run, pictures={}), None if light is None else replace(light, pictures={})
     with output_folder(out, replace=replace_earlier, protects=OUTPUTS, inputs=result.inputs) as folder:
         folder.write_text("result.json", result_text(result.report))
-        folder.write_text("report.html", fitting_page(result.report, run, result.record, light=light))
+        minutes = minutes_worn(result.record)
+        page = fitting_page(result.report, run, result.record, light=light, minutes_worn=minutes)
+        folder.write_text("report.html", page)
         folder.write_text("performer.yaml", performer_text(result.record))
 
 

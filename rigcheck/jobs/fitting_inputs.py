@@ -6,6 +6,7 @@ from pathlib import Path
 
 from rigcheck.errors import ConfigError
 from rigcheck.jobs.opening import PairingChoice, camera_names, number_of_cameras
+from rigcheck.jobs.wearing import WornSaid, said_now
 from rigcheck.model import (
     Calibration,
     MarkedPoints,
@@ -32,7 +33,7 @@ __all__ = ["UNNAMED", "FittingInputs", "ReadInputs", "asked", "read_inputs"]
 class FittingInputs:
     """What `fitting` takes beside the footage; all optional.
 
-    `looks` are said now and override the record's; what nobody has said stays open.
+    `looks` are said now and override the record's; what nobody has said stays open. `worn` is added to the record.
     """
 
     rig: RigDescription | str | Path | None = None
@@ -42,6 +43,7 @@ class FittingInputs:
     performer: PerformerRecord | str | Path | None = None
     code_name: str | None = None
     looks: PerformerLooks | None = None
+    worn: WornSaid | None = None
     pairing: PairingChoice | None = None
 
     @property
@@ -110,7 +112,7 @@ def read_inputs(footage1: str, footage2: str | None, given: FittingInputs) -> Re
         )
     if approved is not None and approved.verdict == "fail":
         notes.append("A check had failed in the fitting given as approved.")
-    record = _record(given)
+    record = said_now(_record(given), given.worn or WornSaid())
     return ReadInputs(
         rig=rig,
         calibration=calibration,

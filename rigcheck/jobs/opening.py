@@ -5,11 +5,12 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
+from rigcheck.checks import effective_limits
 from rigcheck.errors import ConfigError
 from rigcheck.footage import Clip, Pairing, open_cameras, pair_clips, parse_footage
 from rigcheck.geometry.board_views import CameraSetup
 from rigcheck.jobs.inspecting import Light
-from rigcheck.model import CameraDescription, Finding, RigDescription
+from rigcheck.model import CameraDescription, EffectiveLimit, Finding, RigDescription
 from rigcheck.target.edges import linear_light_table
 
 __all__ = [
@@ -19,6 +20,7 @@ __all__ = [
     "camera_names",
     "camera_setup",
     "footage_paths",
+    "limits_of",
     "number_of_cameras",
     "open_footage_of",
     "refuse_proxy",
@@ -84,6 +86,28 @@ def number_of_cameras(footage1: str, footage2: str | None) -> int:
             hint="give the file that holds both cameras alone.",
         )
     return 2 if both_in_one or footage2 is not None else 1
+
+
+def limits_of(
+    rig: RigDescription | None, given: RigDescription | str | Path | None
+) -> tuple[EffectiveLimit, ...]:
+    """Limits in force with a rig file's overrides, single cameras' among them.
+
+    Parameters
+    ----------
+    rig : RigDescription or None
+    given : RigDescription, path or None
+        As the user gave it: named where an override is wrong.
+
+    Raises
+    ------
+    ConfigError
+        See :func:`rigcheck.checks.effective_limits`.
+    """
+    if rig is None:
+        return effective_limits()
+    origin = str(given) if isinstance(given, str | Path) else "rig"
+    return effective_limits(rig.limits, origin=origin, cameras=[camera.name for camera in rig.cameras])
 
 
 def camera_names(rig: RigDescription | None, count: int) -> tuple[str, ...]:

@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 
 from rigcheck.calibration.focus import focus_measurements
-from rigcheck.checks import VERIFY_CHECKS, Limits, effective_limits, overall_verdict, run_checks
+from rigcheck.checks import VERIFY_CHECKS, Limits, overall_verdict, run_checks
 from rigcheck.checks.verification_words import ONE_CAMERA_BLIND, PAIR_BLIND
 from rigcheck.drift.same_rig import refuse_other_rig
 from rigcheck.drift.same_setup import (
@@ -30,6 +30,7 @@ from rigcheck.jobs.opening import (
     camera_light,
     camera_setup,
     footage_paths,
+    limits_of,
     number_of_cameras,
     open_footage_of,
     refuse_proxy,
@@ -218,10 +219,7 @@ def _read(
     return _Asked(
         stored=stored_rig(stored),
         rig=description,
-        limits=effective_limits(
-            {} if description is None else description.limits,
-            origin=str(rig) if isinstance(rig, str | Path) else "rig",
-        ),
+        limits=limits_of(description, rig),
         hashes={path: file_sha256(path) for path in files},
         notes=notes,
         calibrated=calibrated,

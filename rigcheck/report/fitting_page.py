@@ -73,7 +73,12 @@ class LightShown:
 
 
 def fitting_page(
-    report: Report, run: FittingRun, record: PerformerRecord, *, light: LightShown | None = None
+    report: Report,
+    run: FittingRun,
+    record: PerformerRecord,
+    *,
+    light: LightShown | None = None,
+    minutes_worn: float = 0.0,
 ) -> str:
     """Write a fitting's report as one HTML page that needs nothing else.
 
@@ -86,6 +91,8 @@ def fitting_page(
         Shown by its code name.
     light : LightShown, optional
         Left out for a proxy.
+    minutes_worn : float
+        Of the last 24 hours, as the record says.
 
     Returns
     -------
@@ -106,6 +113,7 @@ def fitting_page(
             "record": record,
             "looks": [(label, _SAID[getattr(run.looks, name)]) for name, label in _LOOKS],
             "moment": None if record.moment_ncm is None else format_number(record.moment_ncm, 2),
+            "minutes": format_number(minutes_worn, 2) if record.worn else None,
             "shown": bool(run.pictures),
         }
     )

@@ -96,3 +96,17 @@ def test_unknown_quantity_is_a_programming_error():
     with pytest.raises(KeyError):
         Limits(effective_limits()).band("harm")
     assert len(Limits(effective_limits())) == len(list(Limits(effective_limits()))) == len(LIMITS)
+
+
+@pytest.mark.parametrize("quantity", ["framing.look_up_deg", "exposure.side_ratio_stops"])
+def test_one_camera_may_have_a_limit_of_its_own(quantity):
+    own = effective_limits({f"upper.{quantity}.caution": 0.2}, origin="rig.yaml", cameras=["upper", "lower"])
+    limits = Limits(own)
+    assert limits.band(quantity, camera="upper").caution == 0.2
+    assert limits.band(quantity, camera="lower").caution == limits.band(quantity).caution != 0.2
+
+
+@pytest.mark.parametrize("name", ["middle.exposure.side_ratio_stops.caution", "upper.harm.depth_mm.caution"])
+def test_a_camera_that_is_not_there_or_a_limit_of_the_pair_is_refused(name):
+    with pytest.raises(ConfigError, match="unknown limit"):
+        effective_limits({name: 0.2}, origin="rig.yaml", cameras=["upper", "lower"])
