@@ -42,6 +42,7 @@ from rigcheck.demo.head_light import Brim, FaceLight, Lamp, usual_lamps
 from rigcheck.demo.head_mesh import LABELS
 from rigcheck.demo.head_performer import (
     N_IDENTITIES,
+    OILY_PLACES,
     Performer,
     PosedHead,
     fair_exposure_stops,
@@ -63,6 +64,7 @@ __all__ = [
     "JAW_FULL_DEG",
     "LABELS",
     "N_IDENTITIES",
+    "OILY_PLACES",
     "BoardInSpace",
     "Brim",
     "CalibrationShoot",

@@ -58,8 +58,8 @@ class FaceClip:
     sway_mm : float
         How far skin and pads let the helmet wobble, standard deviation of each coordinate; a twentieth of a
         degree per tenth of a millimetre goes with it.
-    flicker_hz, flicker_share : float
-        The lamps' light is 1 + share · sin(2π hz t), averaged over the shutter.
+    flicker_hz, flicker_share, flicker_phase_deg : float
+        The lamps' light is 1 + share · sin(2π hz t + phase), averaged over the shutter.
     offset_s : float
         By how much camera 2's pictures are taken later.
     seed : int
@@ -74,6 +74,7 @@ class FaceClip:
     sway_mm: float = 0.05
     flicker_hz: float = 0.0
     flicker_share: float = 0.0
+    flicker_phase_deg: float = 0.0
     offset_s: float = 0.0
     seed: int = 0
 
@@ -129,7 +130,7 @@ class FaceClip:
 
     def lamp_factor(self, time_s: float) -> float:
         """Light of the lamps over their mean, averaged over the shutter about a time."""
-        phase = 2 * np.pi * self.flicker_hz * time_s
+        phase = 2 * np.pi * self.flicker_hz * time_s + np.deg2rad(self.flicker_phase_deg)
         return float(1 + self.flicker_share * np.sinc(self.flicker_hz * self.shutter_s) * np.sin(phase))
 
     def scene_at(self, time_s: float) -> FaceScene:

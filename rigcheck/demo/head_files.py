@@ -3,6 +3,8 @@
 from contextlib import ExitStack
 from pathlib import Path
 
+import numpy as np
+
 from rigcheck.demo.encoding import ClipWriter
 from rigcheck.demo.head_clip import FaceClip, face_frames
 from rigcheck.opencv import cv2
@@ -34,11 +36,15 @@ def write_face_clips(
     ------
     OutputError
         When the folder cannot be written, or a file stands in the way.
+    ValueError
+        When the sensor is one of colours.
 
     Notes
     -----
     The files appear together when all of them are finished, or not at all.
     """
+    if clip.scene.sensor.colour:
+        raise ValueError("sensor: colour found; clips are written in grey, pictures in colour too")
     cameras = clip.scene.rig.cameras
     names = [f"{camera.name}.mp4" for camera in cameras]
     with (
@@ -93,6 +99,9 @@ def write_face_pictures(
     with output_folder(Path(folder), replace=replace, protects=names) as out:
         for pair in face_frames(clip, wanted):
             for camera, picture in zip(cameras, pair.pictures, strict=True):
-                content = cv2.imencode(".png", picture.image)[1].tobytes()
+                image = picture.image
+                if image.ndim == 3:
+                    image = np.ascontiguousarray(image[..., ::-1])  # the writer takes blue first
+                content = cv2.imencode(".png", image)[1].tobytes()
                 out.write_bytes(f"{camera.name}/frame_{pair.frame_idx:06d}.png", content)
     return tuple(Path(folder) / camera.name for camera in cameras)

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from rigcheck.demo.head_material import Paint
 from rigcheck.model._arrays import IntArray
 
-__all__ = ["Brim", "FaceLight", "Lamp", "lit_surface", "usual_lamps"]
+__all__ = ["Brim", "FaceLight", "Lamp", "Lit", "lit_surface", "usual_lamps"]
 
 Float32 = NDArray[np.float32]
 
@@ -62,7 +62,9 @@ class FaceLight:
     factor: float = 1.0
 
 
-def usual_lamps(strength: float = 2.0, *, lopsided_stops: float = 0.0) -> FaceLight:
+def usual_lamps(
+    strength: float = 2.0, *, lopsided_stops: float = 0.0, left_stops: float = 0.0, right_stops: float = 0.0
+) -> FaceLight:
     """Four diffuse lamps about the cameras.
 
     Parameters
@@ -71,20 +73,37 @@ def usual_lamps(strength: float = 2.0, *, lopsided_stops: float = 0.0) -> FaceLi
         Of all four together, on a white surface.
     lopsided_stops : float
         By how much those on the performer's left are brighter than those on the right, log2 of the ratio.
+    left_stops, right_stops : float
+        Added to the lamps on that side of the performer: +2 on one of them overblows that side.
     """
     lamps = []
-    for x, share in ((-62.0, -0.5), (62.0, 0.5)):
+    for x, stops in (
+        (-62.0, -0.5 * lopsided_stops + right_stops),
+        (62.0, 0.5 * lopsided_stops + left_stops),
+    ):
         lamps += [
-            Lamp(at_mm=(x, y, 4.0), strength=strength / 4 * 2 ** (share * lopsided_stops), size_mm=24.0)
-            for y in (-52.0, 46.0)
+            Lamp(at_mm=(x, y, 4.0), strength=strength / 4 * 2**stops, size_mm=24.0) for y in (-52.0, 46.0)
         ]
     return FaceLight(lamps=tuple(lamps))
 
 
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Lit:
+    """Light at m places, (m,) float32, full scale 1.
+
+    `light` goes to the camera; `highlight` is the part of it that mirrors the lamps, in their colour; `fallen` is
+    what a white matt surface there would send.
+    """
+
+    light: Float32
+    highlight: Float32
+    fallen: Float32
+
+
 def lit_surface(
     points_mm: Float32, normals: Float32, to_eye: Float32, *, paint: Paint, light: FaceLight
-) -> Float32:
-    """Light sent to the camera, full scale 1: (m,) float32.
+) -> Lit:
+    """Light a surface.
 
     Parameters
     ----------
@@ -125,7 +144,7 @@ def lit_surface(
         squared = graze * graze
         strength *= (_SKIN_F0 + (1 - _SKIN_F0) * squared * squared * graze) * np.maximum(cosine, 0)
         bright += strength * _highlight(facing, paint, wet, lamp.size_mm / _MEASURED_AT_MM)
-    return np.asarray(matt * paint.luminance + bright, dtype=np.float32)
+    return Lit(light=matt * paint.luminance + bright, highlight=bright, fallen=matt)
 
 
 def _dot(first: Float32, second: Float32) -> Float32:

@@ -18,6 +18,7 @@ from rigcheck.demo.head_hair import (
 from rigcheck.demo.head_material import Paint, ramp
 from rigcheck.demo.head_mesh import LABEL_OF, head_data, head_surface
 from rigcheck.demo.head_occlusion import open_sky
+from rigcheck.demo.head_oil import paint_oil
 from rigcheck.demo.head_performer import Performer, PosedHead
 from rigcheck.demo.head_raster import Patch
 from rigcheck.demo.head_skin import SKIN_TEXEL_MM, TEXTURE_MM, Placing, read_tile, skin_tile
@@ -147,6 +148,7 @@ def paint_patch(
     fineness = pixel_mm * surface.stretch[triangle] * np.float32(1 / SKIN_TEXEL_MM)
     paint = _skin(performer, placed, places, fineness)
     paint.label[:] = surface.label[triangle]
+    paint_oil(paint, performer, patch, own, surface.average)
     _lips(paint, patch, np.flatnonzero(surface.lips[triangle] & own))
     at = np.flatnonzero(_hairy(hair_worn(performer))[triangle] & own)
     if len(at):

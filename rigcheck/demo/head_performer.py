@@ -21,6 +21,7 @@ from rigcheck.model._arrays import FloatArray
 
 __all__ = [
     "N_IDENTITIES",
+    "OILY_PLACES",
     "EyeState",
     "Performer",
     "PosedHead",
@@ -31,6 +32,7 @@ __all__ = [
 ]
 
 N_IDENTITIES = 8
+OILY_PLACES = ("forehead", "nose", "cheek_left", "cheek_right", "chin")
 
 # Each identity's distance between the eyes and face length (menton to sellion), mm. The file's heads are about a
 # tenth too small; these lie well within the published ranges of adults.
@@ -69,6 +71,8 @@ class Performer:
         0–1; 0 for brows too light to see.
     oil : float
         Shine of the skin: 0 powdered, 1 usual, 3 oily.
+    oily : tuple of (place, factor)
+        Places whose shine is that many times the rest's: "forehead", "nose", "cheek_left", "cheek_right", "chin".
     hair : {"none", "short", "cap", "fringe"}
         Of the head; a fringe hangs over the brows.
     glasses : bool
@@ -88,6 +92,7 @@ class Performer:
     beard: float = 0.0
     brow_density: float = 1.0
     oil: float = 1.0
+    oily: tuple[tuple[str, float], ...] = ()
     hair: str = "short"
     glasses: bool = False
     dots: tuple[int, ...] = ()
@@ -101,6 +106,9 @@ class Performer:
             raise ValueError(f"skin_luminance: {self.skin_luminance} found, 0.01 to 0.8 needed")
         if self.hair not in ("none", "short", "cap", "fringe"):
             raise ValueError(f"hair: {self.hair!r} found, none, short, cap or fringe needed")
+        unknown = [place for place, _ in self.oily if place not in OILY_PLACES]
+        if unknown:
+            raise ValueError(f"oily: {unknown[0]!r} found, one of {OILY_PLACES} needed")
 
     @property
     def weights(self) -> tuple[float, ...]:

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rigcheck.demo.background import dim_room
+from rigcheck.demo.head_colour import LUMA, hues
 from rigcheck.demo.head_expression import Expression
 from rigcheck.demo.head_focus import disc_over_layer, laid_over
 from rigcheck.demo.head_light import FaceLight, usual_lamps
@@ -25,8 +26,6 @@ from rigcheck.model import CameraModel, RigidTransform
 __all__ = ["FacePicture", "FaceScene", "FaceTruth", "render_exposure", "render_face"]
 
 Float32 = NDArray[np.float32]
-
-_SIDES = ("left", "right")
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -67,10 +66,17 @@ class FaceScene:
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class FacePicture:
-    """A picture as recorded, (H, W) uint8, and its truth."""
+    """A picture as recorded, (H, W) uint8, or (H, W, 3) red, green, blue of a sensor of colours; and its truth."""
 
     image: NDArray[np.uint8]
     truth: FaceTruth
+    sensor: HeadSensor
+
+    @property
+    def clipped(self) -> NDArray[np.bool_]:
+        """Where this sensor's full scale is passed, noise apart: (H, W), or (H, W, 3) of each channel."""
+        rgb = self.truth.light_rgb
+        return self.sensor.clips(self.truth.light if rgb is None else rgb)
 
 
 def render_face(scene: FaceScene, camera_idx: int, *, rng: np.random.Generator) -> FacePicture:
@@ -117,7 +123,12 @@ def render_exposure(
     truth = truths[len(truths) // 2]
     if len(truths) > 1:
         truth = replace(truth, light=np.mean([one.light for one in truths], axis=0, dtype=np.float32))
-    return FacePicture(image=moments[0].sensor.exposed(truth.light, rng), truth=truth)
+        colours = [one.light_rgb for one in truths if one.light_rgb is not None]
+        if colours:
+            truth = replace(truth, light_rgb=np.mean(colours, axis=0, dtype=np.float32))
+    sensor = moments[0].sensor
+    image = sensor.exposed(truth.light if truth.light_rgb is None else truth.light_rgb, rng)
+    return FacePicture(image=image, truth=truth, sensor=sensor)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -144,6 +155,7 @@ class _Moment:
     defocus: bool
     vignetting_power: float
     background_seed: int | None
+    colour: bool
 
 
 def _truth(scene: FaceScene, camera_idx: int) -> FaceTruth:
@@ -165,6 +177,7 @@ def _truth(scene: FaceScene, camera_idx: int) -> FaceTruth:
         defocus=scene.defocus,
         vignetting_power=scene.vignetting_power,
         background_seed=scene.background_seed,
+        colour=scene.sensor.colour,
     )
     return _truth_of(moment, camera_idx)
 
@@ -195,34 +208,30 @@ def _truth_of(moment: _Moment, camera_idx: int) -> FaceTruth:
     head = shade_head(view, moment.performer, placed, seen)
     layers = [head] if not moment.occluders else [head, shade_things(view, capsules(moment.occluders))]
     background = _background(view.camera, moment.background_seed, camera_idx)
-    picture, sharp, depth, labels = _composed(layers, background, lens, moment.defocus)
+    sharp, depth, labels = _composed(layers, background)
+    picture, rgb = _through_lens(moment, layers, background, lens)
     gain: Float32 = np.full((1, 1), 2.0**moment.exposure_stops, dtype=np.float32)
     if moment.vignetting_power > 0:
         gain = gain * fall_off(view.camera, moment.vignetting_power)
     triangle = np.where(labels == LABEL_OF["occluder"], np.int32(-1), head.triangle)
-    points, eyes = named_points(placed, view, depth, triangle), placed.posed.eyes
-    pictures = {
-        "light": picture * gain,
-        "sharp": sharp * gain,
-        "depth_mm": depth,
-        "labels": labels,
-        "triangle": triangle,
-    }
-    for one in pictures.values():
-        one.setflags(write=False)
+    points, turn = named_points(placed, view, depth, triangle), placed.rig_from_head
+    eyes = dict(zip(("left", "right"), placed.posed.eyes, strict=True))
     return FaceTruth(
         points_px=points.at_px,
         points_rig_mm=points.rig_mm,
         visible=points.visible,
-        gaze_rig={
-            side: placed.rig_from_head.rotation @ eye.gaze for side, eye in zip(_SIDES, eyes, strict=True)
-        },
-        eye_pivots_rig_mm={
-            side: placed.rig_from_head.apply(eye.pivot_mm) for side, eye in zip(_SIDES, eyes, strict=True)
-        },
+        gaze_rig={side: turn.rotation @ eye.gaze for side, eye in eyes.items()},
+        eye_pivots_rig_mm={side: turn.apply(eye.pivot_mm) for side, eye in eyes.items()},
         lip_gaps_mm=placed.posed.lip_gaps_mm,
         teeth_gap_mm=placed.posed.teeth_gap_mm,
-        **pictures,
+        triangle=triangle,
+        depth_mm=depth,
+        labels=labels,
+        light=picture * gain,
+        sharp=sharp * gain,
+        highlight=head.highlight * gain,
+        fallen=head.fallen * gain,
+        light_rgb=None if rgb is None else rgb * gain[..., None],
         lens=lens,
         triangles=head_surface().triangles,
         vertices_rig_mm=placed.vertices_mm,
@@ -231,21 +240,44 @@ def _truth_of(moment: _Moment, camera_idx: int) -> FaceTruth:
     )
 
 
-def _composed(
-    layers: list[Layer], background: Float32, lens: Lens, defocus: bool
-) -> tuple[Float32, Float32, Float32, NDArray[np.uint8]]:
-    """Lay layers over each other, the nearest last: blurred and sharp light, depth, labels."""
-    picture, sharp = background, background.copy()
-    depth = np.full(picture.shape, np.inf, dtype=np.float32)
-    labels = np.zeros(picture.shape, dtype=np.uint8)
+def _through_lens(
+    moment: _Moment, layers: list[Layer], background: Float32, lens: Lens
+) -> tuple[Float32, Float32 | None]:
+    """Light behind the lens before exposure, (H, W); and (H, W, 3) of a sensor of colours."""
+    focus = (lens, moment.defocus)
+    if not moment.colour:
+        return _blurred(layers, [layer.light for layer in layers], background, focus), None
+    channels = [
+        _blurred(layers, [layer.in_channel(hue) for layer in layers], background, focus)
+        for hue in hues(moment.performer.skin_luminance).T
+    ]
+    rgb = np.stack(channels, axis=-1)
+    return rgb @ LUMA.astype(np.float32), rgb
+
+
+def _composed(layers: list[Layer], background: Float32) -> tuple[Float32, Float32, NDArray[np.uint8]]:
+    """Lay layers over each other without blur, the nearest last: light, depth, labels."""
+    sharp = background.copy()
+    depth = np.full(background.shape, np.inf, dtype=np.float32)
+    labels = np.zeros(background.shape, dtype=np.uint8)
     for layer in layers:
         nearer = layer.depth_mm < depth
         np.copyto(sharp, layer.light, where=nearer)
         np.copyto(labels, layer.labels, where=nearer)
         np.copyto(depth, layer.depth_mm, where=nearer)
+    return sharp, depth, labels
+
+
+def _blurred(
+    layers: list[Layer], lights: list[Float32], background: Float32, focus: tuple[Lens, bool]
+) -> Float32:
+    """Lay layers' light over each other, each blurred by the lens; focus is the lens and whether it defocuses."""
+    lens, defocus = focus
+    picture = background
+    for layer, light in zip(layers, lights, strict=True):
         disc = disc_over_layer(lens, layer.depth_mm) if defocus else np.zeros((1, 1), dtype=np.float32)
-        picture = laid_over(picture, layer.light, layer.cover, disc_px=disc, gaussian_px=lens.sharpest_px)
-    return picture, sharp, depth, labels
+        picture = laid_over(picture, light, layer.cover, disc_px=disc, gaussian_px=lens.sharpest_px)
+    return picture
 
 
 def _background(camera: CameraModel, seed: int | None, camera_idx: int) -> Float32:

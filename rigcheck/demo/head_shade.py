@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.sparse import csr_array
 
-from rigcheck.demo.head_light import FaceLight, lit_surface
+from rigcheck.demo.head_light import FaceLight, Lit, lit_surface
 from rigcheck.demo.head_material import Paint
 from rigcheck.demo.head_mesh import LABEL_OF, head_surface
 from rigcheck.demo.head_paint import canvas, paint_patch
@@ -43,11 +43,13 @@ class View:
 class Layer:
     """Something rendered sharp, (H, W) each.
 
-    `light` (full scale 1, zero where the layer is not), `cover` 0 or 1, `depth_mm` (infinite where it is not),
-    `labels`, `triangle` (-1 where it is not).
+    `light`, `highlight` and `fallen` (see `Lit`; zero where the layer is not), `cover` 0 or 1, `depth_mm`
+    (infinite where it is not), `labels`, `triangle` (-1 where it is not).
     """
 
     light: Float32
+    highlight: Float32
+    fallen: Float32
     cover: Float32
     depth_mm: Float32
     labels: NDArray[np.uint8]
@@ -58,15 +60,25 @@ class Layer:
         """Nothing yet, for a picture of this size."""
         return cls(
             light=np.zeros(triangle.shape, dtype=np.float32),
+            highlight=np.zeros(triangle.shape, dtype=np.float32),
+            fallen=np.zeros(triangle.shape, dtype=np.float32),
             cover=np.zeros(triangle.shape, dtype=np.float32),
             depth_mm=np.full(triangle.shape, np.inf, dtype=np.float32),
             labels=np.zeros(triangle.shape, dtype=np.uint8),
             triangle=triangle,
         )
 
-    def enter(self, pixels: IntArray, depth_mm: Float32, light: Float32, labels: NDArray[np.uint8]) -> None:
+    def in_channel(self, hue_of_label: Float32) -> Float32:
+        """Light of one colour channel: the matt part takes the material's hue, the highlight the lamps' own."""
+        return np.asarray(
+            (self.light - self.highlight) * hue_of_label[self.labels] + self.highlight, dtype=np.float32
+        )
+
+    def enter(self, pixels: IntArray, depth_mm: Float32, lit: Lit, labels: NDArray[np.uint8]) -> None:
         """Fill in flat pixels, in place: for the renderer only."""
-        self.light.reshape(-1)[pixels] = light
+        self.light.reshape(-1)[pixels] = lit.light
+        self.highlight.reshape(-1)[pixels] = lit.highlight
+        self.fallen.reshape(-1)[pixels] = lit.fallen
         self.cover.reshape(-1)[pixels] = 1.0
         self.depth_mm.reshape(-1)[pixels] = depth_mm
         self.labels.reshape(-1)[pixels] = labels
@@ -130,8 +142,8 @@ def shade_head(view: View, performer: Performer, placed: PlacedHead, seen: Seen)
         pixel_mm = patch.depth_mm / focal / np.sqrt(np.clip(cosine, 0.1, 1.0))
         paint = paint_patch(patch, met[:3], pixel_mm, performer=performer, posed=placed.posed)
         normal = _tilted(normal, [taken(way, patch.triangle) for way in ways], paint.slope)
-        light = lit_surface(points, normal, to_eye, paint=paint, light=view.light)
-        layer.enter(seen.pixels[some], patch.depth_mm, light, paint.label)
+        lit = lit_surface(points, normal, to_eye, paint=paint, light=view.light)
+        layer.enter(seen.pixels[some], patch.depth_mm, lit, paint.label)
     return layer
 
 
@@ -160,8 +172,8 @@ def shade_things(view: View, things: Things) -> Layer:
         points, to_eye = view.rig_directions(patch.camera_mm)
         paint = _plain(patch, met[3])
         normal = _tilted(met[:3], (), paint.slope)
-        light = lit_surface(points, normal, to_eye, paint=paint, light=view.light)
-        layer.enter(seen.pixels[some], patch.depth_mm, light, paint.label)
+        lit = lit_surface(points, normal, to_eye, paint=paint, light=view.light)
+        layer.enter(seen.pixels[some], patch.depth_mm, lit, paint.label)
     return layer
 
 

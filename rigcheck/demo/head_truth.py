@@ -49,6 +49,11 @@ class FaceTruth:
         Light on the sensor before noise and clipping, blur included: 1 is full scale.
     sharp : (H, W) float32
         The same without defocus.
+    highlight, fallen : (H, W) float32
+        Without defocus, at this exposure: the part of `sharp` that mirrors the lamps, and what a white matt
+        surface there would send (the lamps' evenness, whatever the skin).
+    light_rgb : (H, W, 3) float32 or None
+        `light` of red, green and blue, for a sensor of colours; `light` is then their luminance.
     lens : Lens
         It gives `disc_px` (H, W) float32, the diameter of the blur disc at each pixel's depth.
     triangles, vertices_rig_mm : (T, 3) int, (V, 3) float64
@@ -68,11 +73,21 @@ class FaceTruth:
     labels: NDArray[np.uint8]
     light: Float32
     sharp: Float32
+    highlight: Float32
+    fallen: Float32
+    light_rgb: Float32 | None
     lens: Lens
     triangles: IntArray
     vertices_rig_mm: FloatArray
     camera: CameraModel
     camera_from_rig: RigidTransform
+
+    def __post_init__(self) -> None:
+        """Pictures of one truth may be shared: nobody writes into them."""
+        rgb = () if self.light_rgb is None else (self.light_rgb,)
+        pictures = (self.light, self.sharp, self.highlight, self.fallen, self.depth_mm, self.labels)
+        for picture in (*pictures, self.triangle, *rgb):
+            picture.setflags(write=False)
 
     @cached_property
     def disc_px(self) -> Float32:
