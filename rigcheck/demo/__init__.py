@@ -10,7 +10,8 @@ all with usable defaults, then::
 
 Change a scene with :func:`dataclasses.replace`; render both cameras of one moment with the same scene. A scripted
 performance is a :class:`FaceClip`: :func:`face_frames` renders it pair by pair, :func:`write_face_clips` and
-:func:`write_face_pictures` write it.
+:func:`write_face_pictures` write it. A take of somebody speaking before a rig that may have been knocked is a
+:class:`FaceTake`: :func:`take_pairs`, :func:`write_face_take`, :func:`knocked_rig`.
 """
 
 from rigcheck.demo.background import dim_room
@@ -52,6 +53,7 @@ from rigcheck.demo.head_performer import (
 from rigcheck.demo.head_rig import HeadRig, head_pose, head_rig
 from rigcheck.demo.head_scene import FacePicture, FaceScene, FaceTruth, render_exposure, render_face
 from rigcheck.demo.head_sensor import HeadSensor
+from rigcheck.demo.head_take import FaceTake, knocked_rig, speech, take_pairs, write_face_take
 from rigcheck.demo.head_things import Capsule
 from rigcheck.demo.light import Lamps
 from rigcheck.demo.motion import HandMotion, hand_motion
@@ -76,6 +78,7 @@ __all__ = [
     "FacePair",
     "FacePicture",
     "FaceScene",
+    "FaceTake",
     "FaceTruth",
     "HandMotion",
     "HeadRig",
@@ -111,6 +114,7 @@ __all__ = [
     "head_rig",
     "jaw_aside",
     "jaw_open",
+    "knocked_rig",
     "lips_apart",
     "lips_parted",
     "lips_pressed",
@@ -132,8 +136,11 @@ __all__ = [
     "saddle",
     "shoot_day",
     "smile",
+    "speech",
+    "take_pairs",
     "usual_lamps",
     "write_calibration_clips",
     "write_face_clips",
     "write_face_pictures",
+    "write_face_take",
 ]
