@@ -1,0 +1,111 @@
+"""What is seen of one take besides the geometry: light, sharpness, and contrast that is fixed in the picture."""
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rigcheck.face.exposure_moment import ExposureMoment
+from rigcheck.face.focus_regions import region_masks
+from rigcheck.face.focus_sharpness import region_sharpness
+from rigcheck.model import Estimate, FaceLandmarks
+from rigcheck.model._arrays import BoolArray, FloatArray
+from rigcheck.opencv import cv2
+
+# Cells along the longer side of the picture in which contrast is kept.
+CELLS = 16
+_DARK = 16.0
+_PER_CELL = 4  # pixels of the shrunken picture along a cell
+
+__all__ = ["CELLS", "contrast_cells", "face_mask", "sharpness_of_take", "skin_code"]
+
+
+def face_mask(face: FaceLandmarks) -> BoolArray:
+    """The face's outline, a little widened to hold the hair line, (H, W)."""
+    known = face.points_px[np.isfinite(face.points_px).all(axis=1)]
+    width, height = face.image_size_px
+    mask = np.zeros((height, width), dtype=np.uint8)
+    hull = cv2.convexHull(known.astype(np.float32)).reshape(-1, 2)
+    middle = hull.mean(axis=0)
+    cv2.fillConvexPoly(mask, np.rint(middle + 1.08 * (hull - middle)).astype(np.int32), 1)
+    return np.asarray(mask > 0)
+
+
+def sharpness_of_take(
+    pictures: Sequence[NDArray[np.uint8]], faces: Sequence[FaceLandmarks]
+) -> dict[str, Estimate]:
+    """Sharpness of each region over the pictures of one camera: the mean, its sigma from the spread.
+
+    Parameters
+    ----------
+    pictures : sequence of (H, W) uint8
+    faces : sequence of FaceLandmarks, of the same pictures
+    """
+    found: dict[str, list[Estimate]] = {}
+    for picture, face in zip(pictures, faces, strict=True):
+        masks = region_masks(face)
+        for region, number in (region_sharpness(picture, masks) if masks else {}).items():
+            found.setdefault(region, []).append(number)
+    return {region: _mean(numbers) for region, numbers in found.items()}
+
+
+def _mean(numbers: Sequence[Estimate]) -> Estimate:
+    known = [one for one in numbers if one.value is not None]
+    if not known:
+        return Estimate(value=None, reason=numbers[0].reason)
+    values = np.array([one.value for one in known], dtype=np.float64)
+    own = float(np.mean([one.sigma or 0.0 for one in known])) / np.sqrt(len(known))
+    spread = float(values.std(ddof=1)) / np.sqrt(len(values)) if len(values) > 1 else 0.0
+    return Estimate(value=float(values.mean()), sigma=float(np.hypot(own, spread)), n=len(known))
+
+
+def skin_code(moments: Sequence[ExposureMoment]) -> Estimate:
+    """Median code value of the skin's places over the pictures."""
+    values = [
+        float(np.median([place.code for place in moment.places.values()]))
+        for moment in moments
+        if moment.places
+    ]
+    if not values:
+        return Estimate(value=None, unit="DN", reason="no skin was seen well enough")
+    spread = float(np.std(values, ddof=1)) / np.sqrt(len(values)) if len(values) > 1 else 1.0
+    return Estimate(value=float(np.median(values)), sigma=max(spread, 0.3), unit="DN", n=len(values))
+
+
+def contrast_cells(pictures: Sequence[NDArray[np.uint8]]) -> FloatArray:
+    """Logarithm of the contrast of coarse detail in each cell of the picture, (R, C).
+
+    Parameters
+    ----------
+    pictures : sequence of (H, W) uint8
+        Of one camera, spread over a take.
+
+    Returns
+    -------
+    (R, C) float64
+        Standard deviation over mean within the cell, the median over the pictures; NaN where it is dark in all.
+
+    Notes
+    -----
+    The picture is shrunk to four pixels a cell first: noise and the sharpness of the lens hardly count, a film of
+    grease or fog, which spreads light over many pixels, does. Exposure cancels.
+    """
+    found = []
+    for picture in pictures:
+        height, width = picture.shape
+        cell = max(height, width) / CELLS
+        rows, columns = round(height / cell), round(width / cell)
+        small = cv2.resize(
+            picture, (columns * _PER_CELL, rows * _PER_CELL), interpolation=cv2.INTER_AREA
+        ).astype(np.float64)
+        blocks = small.reshape(rows, _PER_CELL, columns, _PER_CELL)
+        mean = blocks.mean(axis=(1, 3))
+        spread = blocks.std(axis=(1, 3))
+        with np.errstate(divide="ignore", invalid="ignore"):
+            value = np.log(np.maximum(spread, 0.25) / mean)
+        found.append(np.where(mean >= _DARK, value, np.nan))
+    stack = np.array(found)
+    known = np.isfinite(stack).sum(axis=0) * 2 >= len(found)
+    filled = np.where(np.isfinite(stack), stack, 0.0)
+    middle = np.median(filled, axis=0)
+    return np.asarray(np.where(known & np.isfinite(stack).all(axis=0), middle, np.nan))
