@@ -24,6 +24,8 @@ __all__ = ["CHECKS"]
 
 # Skin this far below white or further, and its brightest part that far above it: shine, not too much light.
 _SHINE_BELOW, _SHINE_ABOVE = -1.2, 1.5
+# Less noise than this, in code values, is not a sensor's at full depth.
+_LITTLE_DN = 0.6
 _FAIR = (
     "Shine throws the lamp back whatever the skin's own brightness, so on dark skin, exposed as it needs, it stands "
     "higher above the skin and clips sooner than on light skin: powder and softer lamps mend it, a darker picture of "
@@ -94,6 +96,8 @@ def _noise(run: ExposureRun, limits: Limits) -> Outcome:
         + f" ({number_text(run.number(camera.name, 'shadow_noise_dn'), 1)}). Noise is judged, not "
         "brightness: no skin is too dark or too light by itself."
     )
+    if (run.number(camera.name, "shadow_noise_dn").value or 1.0) < _LITTLE_DN:
+        message += " So little noise is rounding's or coding's, which smooths skin with it: see whether pores are left."
     if not camera.curve.black_stated:
         message += (
             " The rig file gives no black level: with one, dark places are darker and noisier than this."

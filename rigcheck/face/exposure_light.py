@@ -3,6 +3,8 @@
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
+from scipy.ndimage import maximum_filter1d
 
 from rigcheck.geometry.transfer import TRANSFERS, decoded_light
 from rigcheck.model import CameraDescription
@@ -10,10 +12,12 @@ from rigcheck.model._arrays import FloatArray
 
 __all__ = ["Ceiling", "LightCurve", "ceiling_of", "light_curve"]
 
-# A pile-up at the top of a histogram: at least so many pixels, and so many times those just below it.
-_LEAST_PILED, _PILE = 40, 4.0
-# Widths of a pile-up that are tried, in 8-bit code values: as the sensor clips, and as lossy coding spreads it.
-_WIDTHS = (1, 2, 4, 6)
+# A pile-up, in 8-bit code values: at least so many pixels within one code value of its peak, so many times those of
+# its ground (the code values from the first to the second below it), and few that far above it.
+_LEAST_PILED, _PILE, _GROUND, _BEYOND, _FEW_BEYOND = 40, 2.5, (7, 20), 7, 0.15
+# Down from the peak, code values with so many times the ground hold more clipped pixels than others.
+_MOSTLY_CLIPPED = 2.0
+_CODES = 256
 _VIDEO_BLACK, _VIDEO_WHITE = 16.0, 235.0
 
 
@@ -47,10 +51,15 @@ class LightCurve:
 
 @dataclass(frozen=True, kw_only=True)
 class Ceiling:
-    """From which code value on a pixel counts as clipped; `piled_up` when the pictures themselves show it."""
+    """From which code value on a pixel counts as clipped.
+
+    `piled_up` when the pictures themselves show it; `spread` is by how many code values coding has spread the pile
+    downwards.
+    """
 
     code: int
     piled_up: bool
+    spread: int = 0
 
 
 def light_curve(
@@ -142,23 +151,48 @@ def ceiling_of(counts: FloatArray, curve: LightCurve) -> Ceiling:
     Returns
     -------
     Ceiling
-        Below the nominal white where the brightest pixels pile up: in video range, after a gain or a curve that ends
-        early. Else one code value below the nominal white (below full scale where pictures go beyond it).
+        Where the brightest pixels pile up: at white, or below it after a gain, or a curve that ends early; lossy coding
+        spreads the pile to both sides, so that it may begin some code values below. Else one code value below the
+        nominal white (below full scale where pictures go beyond it).
 
     Notes
     -----
-    A pile-up holds at least four times as many pixels as the equally wide run of code values below it. Light that
-    falls off naturally thins out towards its brightest value and has none.
+    Light that falls off naturally thins out towards its brightest value and has no pile. Something bright, even and
+    wholly without shading would be taken for one. Deeper pictures are looked at in steps of 8-bit code values.
     """
-    full, step = len(counts) - 1, max(2 ** (curve.bit_depth - 8), 1)
-    filled = np.flatnonzero(counts)
-    if not len(filled):
-        return Ceiling(code=int(curve.white) - step, piled_up=False)
-    top = int(filled[-1])
-    nominal = full if top > curve.white + 3 * step else int(curve.white)
-    for width in sorted({1, *(each * step for each in _WIDTHS)}):
-        piled = counts[max(top - width + 1, 0) : top + 1].sum()
-        below = counts[max(top - 2 * width + 1, 0) : max(top - width + 1, 0)].sum()
-        if piled >= _LEAST_PILED and piled >= _PILE * max(below, 1):
-            return Ceiling(code=min(top - width + 1, nominal - (1 if top >= nominal else 0)), piled_up=True)
+    step = max(2 ** (curve.bit_depth - 8), 1)
+    coarse = counts.reshape(_CODES, step).sum(axis=1)
+    white = int(curve.white) // step
+    peak = _peak(coarse)
+    if peak is not None:
+        start, ground = peak, float(_grounds(coarse)[peak])
+        while start > 1 and coarse[start - 1] >= _MOSTLY_CLIPPED * ground:
+            start -= 1
+        full = _CODES - 1 if peak > white else white
+        return Ceiling(
+            code=min(start * step, full * step + step - 1 - 1), piled_up=True, spread=(peak - start) * step
+        )
+    nominal = len(counts) - 1 if coarse[white + 4 :].sum() >= _LEAST_PILED else int(curve.white)
     return Ceiling(code=nominal - 1, piled_up=False)
+
+
+def _peak(coarse: FloatArray) -> int | None:
+    """Code value of the pile at the top of a histogram of 256; None without one."""
+    piled = np.convolve(coarse, np.ones(3), mode="same")
+    width = np.convolve(np.ones(_CODES), np.ones(3), mode="same")
+    beyond = np.append(np.cumsum(coarse[::-1])[::-1], np.zeros(_BEYOND))[_BEYOND:]
+    tops = (
+        (coarse >= maximum_filter1d(coarse, 7, mode="constant"))
+        & (piled >= _LEAST_PILED)
+        & (piled >= _PILE * width * _grounds(coarse))
+        & (beyond <= np.maximum(_FEW_BEYOND * piled, 2.0))
+        & (np.arange(_CODES) > _GROUND[1])
+    )
+    return int(np.flatnonzero(tops)[-1]) if tops.any() else None
+
+
+def _grounds(coarse: FloatArray) -> FloatArray:
+    """Pixels a code value a little below each, where nothing is clipped if that is a peak; never less than one."""
+    near, far = _GROUND
+    windows = sliding_window_view(np.pad(coarse, (far, 0)), far - near + 1)[:_CODES]
+    return np.asarray(np.maximum(np.median(windows, axis=1), 1.0))

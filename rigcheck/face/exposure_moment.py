@@ -46,10 +46,10 @@ class ExposureMoment:
 
     `skin_px` are the pixels of skin, `face_px` those with the brows, between whose hairs skin may blow; `crushed_px`
     are the pixels of skin at darkness, `unsure_px` by how many pixels the blown area changes as the ceiling moves by
-    half the noise. `darkest` names the darkest needed place and `noise` is its noise; `level` is the light of all skin,
-    `top_light` that of the ceiling. `room_stops` is how much brighter the picture could be until a thousandth of the
-    skin is blown: negative when more is blown already, extrapolated. `channel_px` counts clipped pixels of each colour
-    channel and of all three, None for grey pictures.
+    half the noise or by what coding spreads it. `darkest` names the darkest needed place and `noise` is its noise;
+    `level` is the light of all skin, `top_light` that of the ceiling. `room_stops` is how much brighter the picture
+    could be until a thousandth of the skin is blown: negative when more is blown already, extrapolated. `channel_px`
+    counts clipped pixels of each colour channel and of all three, None for grey pictures.
     """
 
     ref: FrameRef
@@ -274,8 +274,8 @@ def _crushed(whole: FloatArray, curve: LightCurve, noise: PlaceNoise | None) -> 
 
 
 def _unsure(whole: FloatArray, ceiling: Ceiling, noise: PlaceNoise | None) -> int:
-    """Pixels that join or leave the clipped ones when the ceiling moves by half a deviation of the noise."""
-    reach = max(round(0.5 * (noise.code_sd if noise is not None else 1.0)), 1)
+    """Pixels that join the clipped ones when the ceiling is lower by half the noise, or by what coding spreads it."""
+    reach = max(round(0.5 * (noise.code_sd if noise is not None else 1.0)), ceiling.spread + 1)
     return int(whole[max(ceiling.code - reach, 0) : ceiling.code].sum())
 
 

@@ -19,6 +19,7 @@ from rigcheck.demo.head_mesh import LABEL_OF
 from rigcheck.face.exposure_light import light_curve
 from rigcheck.face.exposure_moment import exposure_moment, skin_level
 from rigcheck.model import FACE_POINTS, FaceLandmarks
+from rigcheck.opencv import cv2
 
 # CIE L* 26.7 to 70 as luminance factor Y; measured centres of facial skin, handbook §4.
 SKINS = (0.050, 0.099, 0.179, 0.260, 0.327, 0.41)
@@ -215,6 +216,23 @@ def test_pictures_clipped_below_white():
         measured(frame_of(np.minimum(cut, 199)), one.face, described()).number("a", "ceiling_code").value
         == 199
     )
+
+
+@pytest.mark.parametrize("quality", [95, 80, 50])
+def test_lossy_coding_spreads_the_pile_and_keeps_the_share(quality):
+    """JPEG, and in video range, where coding overshoots white: the share holds within its sigma."""
+    one = case("bright")
+    video = np.rint(16 + one.frame.image * (219 / 255)).astype(np.uint8)
+    for image, camera in (
+        (one.frame.image, described()),
+        (video, described(value_range="video", black_level=19.4)),
+    ):
+        done, data = cv2.imencode(".jpg", image, [cv2.IMWRITE_JPEG_QUALITY, quality])
+        assert done
+        run = measured(frame_of(cv2.imdecode(data, cv2.IMREAD_GRAYSCALE)), one.face, camera)
+        share = run.number("a", "blown_share")
+        assert abs(share.value - truth_of(one).blown_share) < 2 * share.sigma
+        assert run.camera("a").piled_up
 
 
 def test_without_a_curve_clipping_is_still_judged():
