@@ -11,6 +11,7 @@ from pathlib import Path
 
 import numpy as np
 
+from rigcheck.demo.head_acting import lips_parted, look_at_point, open_bite
 from rigcheck.demo.head_expression import (
     Expression,
     bite,
@@ -18,11 +19,10 @@ from rigcheck.demo.head_expression import (
     blink,
     brows_raised,
     grimace,
+    jaw_aside,
     jaw_open,
-    lips_apart,
     lips_pressed,
     look,
-    look_at_distance,
     neutral,
     pursed,
     smile,
@@ -50,35 +50,34 @@ class Act:
     drift_mm: float = 0.0  # the head moves in the helmet while it is held
 
 
-REST = Act(expression=neutral(), neutral=())
-BITE = Act(
-    expression=bite(0.85),
-    neutral=("mouth_open", "lips_apart", "mouth_drawn"),
-    bite=(),
-)
-ACTS = {
-    "rest": REST,
-    "bite": BITE,
-    "apart": Act(expression=lips_apart(1.5), neutral=("lips_apart",)),
-    "pressed": Act(expression=lips_pressed(0.8), neutral=("lips_pressed", "mouth_drawn")),
-    "pursed": Act(expression=pursed(0.6), neutral=("lips_pursed",)),
-    "smile": Act(expression=smile(0.6), neutral=("mouth_drawn", "lips_pressed")),
-    "jaw": Act(expression=Expression(jaw_left_mm=4.0), neutral=("jaw_aside",)),
-    "near": Act(expression=look_at_distance(200.0, 61.0), neutral=("looks_near",)),
-    "aside": Act(expression=look(12.0), neutral=("looks_aside",)),
-    "brows": Act(expression=brows_raised(0.8), neutral=("brows_moved",)),
-    "halfshut": Act(expression=blink(0.4), neutral=("eyes_shut",)),
-    "drift": Act(expression=neutral(), neutral=("head_moving",), drift_mm=9.0),
-    "talk": Act(expression=jaw_open(0.2), neutral=("mouth_open", "lips_apart")),
-    "openbite": Act(
-        expression=bite(0.85, closed=0.4),
-        neutral=("mouth_open", "lips_apart", "mouth_drawn"),
-        bite=("rows_apart",),
-    ),
-    "grimace": Act(
-        expression=grimace(0.9), neutral=("mouth_open", "brows_moved", "mouth_drawn"), bite=("grimace",)
-    ),
-}
+_OPEN = ("mouth_open", "lips_apart", "mouth_drawn", "lips_pressed")
+
+
+def acts_of(performer: Performer, placed) -> dict[str, Act]:
+    """Everything this performer is asked for; gaps between lips and rows are theirs in millimetres."""
+    # Between the two lenses.
+    lens = look_at_point(performer, np.zeros(3), placed)
+    return {
+        "rest": Act(expression=neutral(), neutral=()),
+        "bite": Act(expression=bite(0.85), neutral=_OPEN, bite=()),
+        "apart": Act(expression=lips_parted(performer, 1.0), neutral=("lips_apart",)),
+        "pressed": Act(expression=lips_pressed(0.8), neutral=("lips_pressed", "mouth_drawn")),
+        "pursed": Act(expression=pursed(0.6), neutral=("lips_pursed",)),
+        "smile": Act(expression=smile(0.6), neutral=("mouth_drawn", "lips_pressed")),
+        "jaw": Act(expression=jaw_aside(4.0), neutral=("jaw_aside",)),
+        "near": Act(expression=lens, neutral=("looks_near",)),
+        "aside": Act(expression=look(12.0), neutral=("looks_aside",)),
+        "brows": Act(expression=brows_raised(0.8), neutral=("brows_moved",)),
+        "halfshut": Act(expression=blink(0.4), neutral=("eyes_shut",)),
+        "drift": Act(expression=neutral(), neutral=("head_moving",), drift_mm=9.0),
+        "talk": Act(expression=jaw_open(0.2), neutral=("mouth_open", "lips_apart")),
+        "openbite": Act(
+            expression=open_bite(performer, 1.5, amount=0.85), neutral=_OPEN, bite=("rows_apart",)
+        ),
+        "grimace": Act(expression=grimace(0.9), neutral=(*_OPEN, "brows_moved"), bite=("grimace",)),
+    }
+
+
 BLINK = (0.35, 0.9, 0.95, 0.4)  # shares of a shut lid, picture by picture
 
 
@@ -111,6 +110,7 @@ class PickClip:
     script: Script
     shots: tuple[Shot, ...]
     frames: tuple[tuple[Frame, ...], ...]
+    acts: dict[str, Act]
 
     def faults(self, idx: int, pose: str) -> tuple[str, ...]:
         """Codes of which one speaks against a picture for a pose; empty: it is right."""
@@ -119,7 +119,7 @@ class PickClip:
             return ("moving",)
         if shot.blink > 0 and pose == "neutral":
             return ("eyes_shut", "blink_near")
-        return getattr(ACTS[shot.act], pose)
+        return getattr(self.acts[shot.act], pose)
 
 
 SCRIPTS = (
@@ -187,6 +187,7 @@ class Stage:
             "look_up_deg": rng.uniform(5, 13),
             "yaw_deg": rng.normal(0, 1.5),
         }
+        self.acts = acts_of(self.performer, head_pose(**self.placed))
         self.exposure_stops = 0.3 + 0.7 * float(np.log2(0.26 / self.performer.skin_luminance))
 
     def light(self, expression: Expression, camera: int, drift_mm: float = 0.0) -> np.ndarray:
@@ -215,12 +216,12 @@ class Stage:
         return light.astype(np.float32)
 
 
-def shots_of(script: Script) -> tuple[Shot, ...]:
+def shots_of(script: Script, acts: dict[str, Act]) -> tuple[Shot, ...]:
     """Every picture of a script: into an act and out of it in two pictures, by way of the base."""
-    base = ACTS[script.base].expression
+    base = acts[script.base].expression
     shots: list[Shot] = []
     for name, seconds in script.acts:
-        act = ACTS[name]
+        act = acts[name]
         away = act.expression != base
         way = [blended(base, act.expression, share) for share in (1 / 3, 2 / 3)] if away else []
         shots += [Shot(act="", expression=each, drift_mm=0.0, blink=0.0) for each in way]
@@ -247,7 +248,7 @@ def shots_of(script: Script) -> tuple[Shot, ...]:
 
 def film(stage: Stage, script: Script, *, cameras: int = 2, seed: int = 0) -> PickClip:
     """Play a script before the cameras."""
-    shots = shots_of(script)
+    shots = shots_of(script, stage.acts)
     number = sum(script.name.encode())
     sway = np.random.default_rng([72, stage.head, number, seed]).normal(size=(len(shots) + 2, 2))
     sway = (sway[:-2] + sway[1:-1] + sway[2:]) / np.sqrt(3) * SWAY_PX * stage.size_px[0] / 540
@@ -269,4 +270,4 @@ def film(stage: Stage, script: Script, *, cameras: int = 2, seed: int = 0) -> Pi
             )
             own.append(Frame(ref=ref, image=scene.sensor.exposed(moved, rng)))
         frames.append(tuple(own))
-    return PickClip(script=script, shots=shots, frames=tuple(frames))
+    return PickClip(script=script, shots=shots, frames=tuple(frames), acts=stage.acts)

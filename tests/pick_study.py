@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass, field
 
-from pick_clips import ACTS, PickClip
+from pick_clips import BLACK_DN, PickClip
 
 from rigcheck.checks import Limits, effective_limits
 from rigcheck.checks.limits_pick_gates import LIMITS, pick_gates
@@ -56,8 +56,6 @@ def gates():
 
 def choose(clip: PickClip, *, rig=None, most=40, wanted=None, reference_idx=None) -> PickOutcome:
     """Look through a clip as the command does."""
-    from pick_clips import BLACK_DN
-
     names = [own[0].ref.camera for own in clip.frames]
     glances = []
     for own in clip.frames:
@@ -95,7 +93,7 @@ def row_of(head: int, clip: PickClip, outcome: PickOutcome) -> ClipRow:
         named: dict[str, bool] = {}
         lost: list[str] = []
         for name in dict.fromkeys(shot.act for shot in clip.shots if shot.act):
-            if getattr(ACTS[name], choice.pose):
+            if getattr(clip.acts[name], choice.pose):
                 named[name] = False
         for moment in choice.rejected:
             shot = clip.shots[moment.reading.frame_idx]

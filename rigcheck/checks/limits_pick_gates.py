@@ -26,7 +26,7 @@ _SPEED = "Still to the eye; at 2 ms shutter 10 mm/s blur by 0.02 mm; " + _COMMON
 LIMITS: tuple[Limit, ...] = (
     Limit(name="picks.lids.gate", value=0.72, unit="of open eye", source=_LIDS, worse="below"),
     Limit(name="picks.lids_near.gate", value=0.6, unit="of open eye", source=_LIDS, worse="below"),
-    Limit(name="picks.vergence_deg.gate", value=8.0, unit="deg", source=_GAZE),
+    Limit(name="picks.vergence_deg.gate", value=5.0, unit="deg", source=_GAZE),
     Limit(name="picks.gaze_aside_deg.gate", value=5.0, unit="deg", source=_STUDY),
     Limit(name="picks.gaze_down_deg.gate", value=7.0, unit="deg", source=_STUDY),
     Limit(name="picks.lip_gap.gate", value=0.06, unit="of eye distance", source=_STUDY),

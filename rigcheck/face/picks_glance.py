@@ -52,12 +52,20 @@ class Glancer:
         From the rig file.
     black_dn : float
         Code value of darkness.
+    look_every_s : float
+        Time between close looks; longer for a long clip.
     looks : Looks, optional
     """
 
     def __init__(
-        self, *, mount_rotation_deg: int = 0, black_dn: float = 0.0, looks: Looks | None = None
+        self,
+        *,
+        mount_rotation_deg: int = 0,
+        black_dn: float = 0.0,
+        look_every_s: float = LOOK_EVERY_S,
+        looks: Looks | None = None,
     ) -> None:
+        self._every_s = look_every_s
         self._mount = mount_rotation_deg
         self._black = black_dn
         self._finder = FaceFinder(looks)
@@ -94,7 +102,7 @@ class Glancer:
     def _due(self, ref: FrameRef) -> bool:
         if ref.time_s is None or self._last_look_s is None:
             return True
-        return not 0.0 <= ref.time_s - self._last_look_s < LOOK_EVERY_S - 1e-3
+        return not 0.0 <= ref.time_s - self._last_look_s < self._every_s - 1e-3
 
     def _face(self, frame: Frame, grey: NDArray[np.uint8]) -> FloatArray | None:
         """Points as recorded: the mesh alone where the face was a moment ago, else everything anew."""

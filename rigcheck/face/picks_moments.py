@@ -7,7 +7,7 @@ import numpy as np
 
 from rigcheck.face.picks_glance import Glance
 from rigcheck.face.picks_numbers import shape_parts
-from rigcheck.face.picks_usual import ClipUsual, Sample, away, clip_usual, sample_of_glances
+from rigcheck.face.picks_usual import Sample, away, clip_usual, sample_of_glances
 from rigcheck.model._arrays import FloatArray, IntArray
 from rigcheck.model.picking import PickPose
 
@@ -94,9 +94,10 @@ def candidate_moments(
     places = np.array(sorted(seen), dtype=np.int64)
     times = _times(glances[0], places)
     moved = _moved(glances, places, times)
+    numbers = [shape_parts(away(seen[int(idx)], usual)) for idx in places]
     chosen: dict[int, set[PickPose]] = {}
     for pose in poses:
-        costs = np.array([_cost(pose, seen[int(idx)], usual, moved[k]) for k, idx in enumerate(places)])
+        costs = np.array([_cost(pose, each, moved[k]) for k, each in enumerate(numbers)])
         for k in _spread(costs, times, max(most // len(poses), 1)):
             chosen.setdefault(int(places[k]), set()).add(pose)
     every = [glance.ref.time_s for glance in glances[0]]
@@ -128,13 +129,13 @@ def _moved(glances: Sequence[Sequence[Glance]], places: IntArray, times: FloatAr
         ]
     )
     floor = float(np.percentile(change, 25.0)) if len(change) else 0.0
-    return np.array(
-        [float(change[np.abs(every - time) <= _HELD_S].max(initial=0.0)) - floor for time in times]
-    )
+    first = np.searchsorted(every, times - _HELD_S)
+    last = np.searchsorted(every, times + _HELD_S, side="right")
+    return np.array([float(change[i:j].max(initial=0.0)) - floor for i, j in zip(first, last, strict=True)])
 
 
-def _cost(pose: PickPose, sample: Sample, usual: ClipUsual, moved: float) -> float:
-    numbers = shape_parts(away(sample, usual)) | {"moved": moved}
+def _cost(pose: PickPose, found: Mapping[str, float], moved: float) -> float:
+    numbers = {**found, "moved": moved}
     lids = numbers.get("lids", 1.0)
     numbers["lids_shut"] = max(1.0 - lids, 0.0)
     numbers["no_teeth"] = max(_TEETH - numbers.get("teeth", 0.0), 0.0)
@@ -147,16 +148,27 @@ def _cost(pose: PickPose, sample: Sample, usual: ClipUsual, moved: float) -> flo
 
 
 def _spread(costs: FloatArray, times: FloatArray, count: int) -> list[int]:
-    """Cheapest places: apart in time first, then between them."""
+    """Cheapest places, apart in time first, then between them; a quarter for stretches not read yet."""
     order = [int(k) for k in np.argsort(costs, kind="stable")]
     taken: list[int] = []
+    best = count - count // 4
     for apart in (_APART_S, 0.0):
         for k in order:
-            if len(taken) >= count:
-                return taken
+            if len(taken) >= best:
+                break
             if k not in taken and all(abs(times[k] - times[other]) >= apart for other in taken):
                 taken.append(k)
+    while len(taken) < min(count, len(times)):
+        taken.append(_in_widest_gap(costs, times, taken))
     return taken
+
+
+def _in_widest_gap(costs: FloatArray, times: FloatArray, taken: list[int]) -> int:
+    """Cheapest place in the middle half of the longest stretch without a place taken."""
+    free = np.setdiff1d(np.arange(len(times)), taken)
+    away = np.abs(times[free][:, None] - times[taken][None]).min(axis=1)
+    inside = free[away >= 0.5 * away.max()]
+    return int(inside[costs[inside].argmin()])
 
 
 def _beside(times: Sequence[float | None], idx: int, step: int) -> int | None:

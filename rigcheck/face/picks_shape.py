@@ -12,10 +12,18 @@ import numpy as np
 from rigcheck.model import FACE_POINTS, Estimate
 from rigcheck.model._arrays import FloatArray
 
-__all__ = ["SHAPE_NAMES", "SHAPE_SIGMAS", "eye_aspect_ratio", "face_axes", "shape_estimates", "shape_numbers"]
+__all__ = [
+    "EYE_POINTS",
+    "SHAPE_NAMES",
+    "SHAPE_SIGMAS",
+    "eye_aspect_ratio",
+    "face_axes",
+    "shape_estimates",
+    "shape_numbers",
+]
 
 # Of each eye: outer corner, two points of the upper lid, inner corner, two points of the lower lid, as in the paper.
-_EYES = {"right": (33, 160, 158, 133, 153, 144), "left": (263, 387, 385, 362, 380, 373)}
+EYE_POINTS = {"right": (33, 160, 158, 133, 153, 144), "left": (263, 387, 385, 362, 380, 373)}
 _BROWS = {"right": (70, 63, 105, 66, 107), "left": (300, 293, 334, 296, 336)}
 _INNER_LIPS = ((82, 87), (13, 14), (312, 317))
 _LIP_TOP, _LIP_BOTTOM = 0, 17
@@ -83,7 +91,7 @@ def shape_numbers(points_px: FloatArray) -> dict[str, float]:
     numbers: dict[str, float] = {}
     corners = points_px[[FACE_POINTS[name] for name in _CORNERS]]
     level = float((corners @ down).mean())
-    for side, six in _EYES.items():
+    for side, six in EYE_POINTS.items():
         numbers[f"lid_opening_{side}"] = eye_aspect_ratio(points_px[list(six)])
         numbers[f"brow_height_{side}"] = (level - float((points_px[list(_BROWS[side])] @ down).mean())) / unit
         off = points_px[FACE_POINTS[f"iris_{side}"]] - (points_px[six[0]] + points_px[six[3]]) / 2.0

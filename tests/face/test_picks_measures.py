@@ -222,7 +222,7 @@ def test_a_moving_mouth_is_found():
     speeds = read_stillness(here, points, (MovedSince(image=moved(picture, (0.0, 1.5), mouth), seconds=0.1),))
     # Of 1.5 px; a third of the points lie where the patch's edge spoils them.
     assert speeds["speed_mouth"].value == pytest.approx(1.5 / 220 / 0.1, rel=0.25)
-    assert speeds["speed_eyes"].value < 0.1 * speeds["speed_mouth"].value
+    assert speeds["speed_eye_left"].value < 0.1 * speeds["speed_mouth"].value
     assert speeds["speed_head"].value < 0.1 * speeds["speed_mouth"].value
 
 
