@@ -1,7 +1,7 @@
 """A head, or things before it, met by a camera's rays and lit: sharp, without noise."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
@@ -17,8 +17,18 @@ from rigcheck.demo.head_raster import Patch, Seen, see_triangles, taken
 from rigcheck.demo.head_things import Things, glasses_frame
 from rigcheck.model import CameraModel, RigidTransform
 from rigcheck.model._arrays import FloatArray, IntArray
+from rigcheck.opencv import cv2
 
-__all__ = ["Layer", "PlacedHead", "View", "meet_head", "placed_head", "shade_head", "shade_things"]
+__all__ = [
+    "Layer",
+    "PlacedHead",
+    "View",
+    "finer_camera",
+    "meet_head",
+    "placed_head",
+    "shade_head",
+    "shade_things",
+]
 
 Float32 = NDArray[np.float32]
 
@@ -43,8 +53,9 @@ class View:
 class Layer:
     """Something rendered sharp, (H, W) each.
 
-    `light`, `highlight` and `fallen` (see `Lit`; zero where the layer is not), `cover` 0 or 1, `depth_mm`
-    (infinite where it is not), `labels`, `triangle` (-1 where it is not).
+    `light`, `highlight` and `fallen` (see `Lit`; zero where the layer is not), `cover` 0 to 1, `depth_mm`
+    (infinite where it is not), `labels`, `triangle` (-1 where it is not); `partly` when pixels may be covered in
+    part.
     """
 
     light: Float32
@@ -54,6 +65,7 @@ class Layer:
     depth_mm: Float32
     labels: NDArray[np.uint8]
     triangle: NDArray[np.int32]
+    partly: bool = False
 
     @classmethod
     def empty(cls, triangle: NDArray[np.int32]) -> "Layer":
@@ -66,6 +78,28 @@ class Layer:
             depth_mm=np.full(triangle.shape, np.inf, dtype=np.float32),
             labels=np.zeros(triangle.shape, dtype=np.uint8),
             triangle=triangle,
+        )
+
+    def averaged(self, several: int) -> "Layer":
+        """One pixel for each `several` × `several`: light averaged, everything else that of the middle ray."""
+        if several == 1:
+            return self
+        height, width = self.light.shape
+        size = (width // several, height // several)
+        middle = slice(several // 2, None, several)
+
+        def mean(picture: Float32) -> Float32:
+            return cv2.resize(picture, size, interpolation=cv2.INTER_AREA).astype(np.float32, copy=False)
+
+        return Layer(
+            light=mean(self.light),
+            highlight=mean(self.highlight),
+            fallen=mean(self.fallen),
+            cover=mean(self.cover),
+            depth_mm=np.ascontiguousarray(self.depth_mm[middle, middle]),
+            labels=np.ascontiguousarray(self.labels[middle, middle]),
+            triangle=np.ascontiguousarray(self.triangle[middle, middle]),
+            partly=True,
         )
 
     def in_channel(self, hue_of_label: Float32) -> Float32:
@@ -82,6 +116,19 @@ class Layer:
         self.cover.reshape(-1)[pixels] = 1.0
         self.depth_mm.reshape(-1)[pixels] = depth_mm
         self.labels.reshape(-1)[pixels] = labels
+
+
+def finer_camera(camera: CameraModel, several: int) -> CameraModel:
+    """The same lens before a sensor of smaller pixels, `several` (odd) a side; middles of middle ones coincide."""
+    width, height = camera.image_size_px
+    (focal_x, focal_y), (x, y) = camera.focal_px, camera.principal_point_px
+    off = (several - 1) / 2
+    return replace(
+        camera,
+        image_size_px=(width * several, height * several),
+        focal_px=(focal_x * several, focal_y * several),
+        principal_point_px=(x * several + off, y * several + off),
+    )
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

@@ -129,12 +129,35 @@ def test_what_has_not_changed_is_not_rendered_again():
         {"background_seed": None},
         {"vignetting_power": 0.0},
         {"defocus": False},
+        {"rays_across": 3},
         {"rig": head_rig(size_px=SMALL, f_number=2.8)},
     )
     for change in changes:
         changed = picture(replace(still, **change)).truth
         assert (changed.light != first.truth.light).any(), change
     np.testing.assert_array_equal(picture(still).truth.light, first.truth.light)
+
+
+def test_several_rays_a_pixel_average_its_light():
+    """Against the same lens before a sensor of nine times as many pixels, averaged here."""
+    still = replace(small(background_seed=None, vignetting_power=0.0), defocus=False)
+    rig = still.rig
+    lens = replace(rig.lenses[0], sharpest_px=0.0)
+    still = replace(still, rig=replace(rig, lenses=(lens, lens)))
+    one, nine = (picture(replace(still, rays_across=count)).truth for count in (1, 3))
+    camera = rig.cameras[0]
+    finer = replace(
+        camera,
+        image_size_px=(810, 1080),
+        focal_px=tuple(3 * value for value in camera.focal_px),
+        principal_point_px=tuple(3 * value + 1 for value in camera.principal_point_px),
+    )
+    fine = picture(replace(still, rig=replace(still.rig, cameras=(finer, rig.cameras[1])))).truth
+    np.testing.assert_allclose(nine.sharp, fine.sharp.reshape(360, 3, 270, 3).mean(axis=(1, 3)), atol=1e-5)
+    np.testing.assert_allclose(nine.light, nine.sharp, atol=1e-6)  # no blur was asked for
+    assert (one.labels != nine.labels).mean() < 1e-3  # the middle ray's
+    with pytest.raises(ValueError, match="rays_across: 2 found"):
+        small(rays_across=2)
 
 
 def test_a_painted_dot_lands_where_truth_says():
