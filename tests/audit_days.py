@@ -4,6 +4,8 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from rigcheck.drift.audit_day import day_geometry
+from rigcheck.drift.audit_take import take_geometry
 from rigcheck.geometry.observable import moved_pair
 from rigcheck.geometry.projection import intrinsics_vector, project, unproject
 from rigcheck.model import CameraModel, PatchMatches, RigidTransform, StereoRig
@@ -71,9 +73,9 @@ def smooth_field(rng, *, amplitude_px, waves=60, length_px=220.0):
 class Errors:
     """Of the matches: white noise per axis in picture 2; a smooth error that is the whole day's, and the take's."""
 
-    white_px: float = 0.2
-    day_px: float = 0.02
-    take_px: float = 0.03
+    white_px: float = 0.15
+    day_px: float = 0.028
+    take_px: float = 0.028
     wrong_share: float = 0.02
     length_px: float = 220.0
 
@@ -104,9 +106,11 @@ def moment(rng, believed, true_pose, *, n, errors, fields, shift_mm=(0.0, 0.0, 0
 
 @dataclass(frozen=True, kw_only=True)
 class Shape:
+    """Of a day; few matches with little noise weigh as many with more, and cost less."""
+
     n_takes: int = 20
-    n_moments: int = 6
-    n_matches: int = 150
+    n_moments: int = 4
+    n_matches: int = 100
     errors: Errors = field(default_factory=Errors)
 
 
@@ -137,3 +141,37 @@ def day(rng, believed, changes, shape):
             )
             for _ in range(shape.n_moments)
         ]
+
+
+# What a day must find (degrees): steps of these sizes.
+STEPS = {
+    "across": (0.0, 0.01, 0.0, 0.0, 0.0),
+    "twist": (0.0, 0.0, 0.03, 0.0, 0.0),
+    "convergence": (0.1, 0.0, 0.0, 0.0, 0.0),
+}
+DRIFT = (0.1, 0.01, 0.03, 0.0, 0.0)
+
+
+def audited(case, changes, shape, rig=None):
+    """A simulated day as the audit sees it: its takes and what it makes of them."""
+    rig = rig or pair()
+    takes = [
+        take_geometry(f"take {k:02d}", matches, rig, working_distance_mm=DISTANCE_MM)
+        for k, matches in enumerate(day(np.random.default_rng(case), rig, changes, shape))
+    ]
+    return takes, day_geometry(takes)
+
+
+def stepped(n_takes, first, size):
+    """Changes of a day with a step before take `first`."""
+    return np.outer(np.arange(n_takes) >= first, size)
+
+
+def drifting(n_takes, size):
+    """Changes of a day that creeps from the first to the last take."""
+    return np.outer(np.linspace(0.0, 1.0, n_takes), size)
+
+
+def exact(found, first):
+    """Whether one step was found, and at its take."""
+    return len(found.events) == 1 and found.events[0].kind == "step" and found.events[0].first == first

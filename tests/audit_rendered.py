@@ -5,6 +5,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
+from audit_days import DRIFT, STEPS
 
 from rigcheck.demo.head_expression import (
     blink,
@@ -26,11 +27,6 @@ from rigcheck.geometry.observable import moved_pair
 from rigcheck.matching import PairMatcher
 from rigcheck.model import PatchMatches
 
-STEPS = {
-    "across": (0.0, 0.01, 0.0, 0.0, 0.0),
-    "twist": (0.0, 0.0, 0.03, 0.0, 0.0),
-    "convergence": (0.1, 0.0, 0.0, 0.0, 0.0),
-}
 # Something in the mouth, nostrils, eyes and hair is not skin: labels of skin and lips in the renderer's truth.
 _SKIN = (1, 2)
 _ARRAYS = ("points1_px", "points2_px", "covariance_px2", "slope", "score", "contrast_dn", "noise_dn")
@@ -48,7 +44,7 @@ class RenderedDay:
     what: str = "still"
     first: int = 10
     n_takes: int = 20
-    n_moments: int = 6
+    n_moments: int = 4
     size_px: tuple[int, int] = (810, 1080)
     slip_mm: float = 2.0
     lamps_at: int = 7
@@ -58,7 +54,7 @@ class RenderedDay:
         if self.what == "still":
             return np.zeros(5)
         if self.what == "drift":
-            return np.array([0.12, 0.012, 0.03, 0.0, 0.0]) * take / (self.n_takes - 1)
+            return np.array(DRIFT) * take / (self.n_takes - 1)
         return np.array(STEPS[self.what]) * (take >= self.first)
 
     @property

@@ -51,8 +51,8 @@ def day_geometry(
     Notes
     -----
     The smooth error of the matches has a part that all takes share (same skin, same lamps) and a part that differs;
-    the shares are estimated from the steps from take to take. A shared error hides in the level, where it is
-    allowed for, and not in what happened during the day.
+    how much differs is estimated from the steps from take to take. How much is shared cannot be: the level is allowed
+    the whole of it, what happened during the day none.
 
     Raises
     ------
@@ -68,7 +68,7 @@ def day_geometry(
     own = white + between * smooth
     few = len(takes) < _FEWEST_FOR_EVENTS
     found = find_events(values, own, times, false_alarms=None if few else _ALARMS_EVENTS)
-    common = max(1.0 - between, 0.0) * smooth.mean(axis=0)
+    common = smooth.mean(axis=0)
     depth = takes[0].depth_by_change
     level = None if calibration is None else _level(takes, found, common, calibration)
     from_first, from_first_covariance = _from_first(found, len(takes))
@@ -77,6 +77,8 @@ def day_geometry(
         names=tuple(one.name for one in takes),
         level=level,
         events=tuple(_event(found, number, takes) for number in range(len(found.shapes))),
+        taken=values,
+        taken_covariance=own,
         curve=found.curve,
         curve_covariance=found.curve_covariance + common,
         from_first=from_first,

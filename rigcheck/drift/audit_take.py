@@ -1,7 +1,7 @@
 """The pair's pose in one take, from details of the face that both cameras saw."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -14,14 +14,17 @@ from rigcheck.geometry.pair import sampson_of_rays
 from rigcheck.geometry.projection import intrinsics_vector, unproject
 from rigcheck.geometry.rig_change import depth_by_rig
 from rigcheck.geometry.rotation import exp_rotation
-from rigcheck.model import Estimate, PatchMatches, RigidTransform, StereoRig
+from rigcheck.model import Estimate, PatchMatches, StereoRig
 from rigcheck.model._arrays import FloatArray
 from rigcheck.model.auditing import OBSERVABLE, TakeGeometry
 
 FEWEST_MATCHES = 60
-# Steps of the numerical derivatives: by the change (degrees, mm), by intrinsics (px, then without unit), by the pose.
-_STEPS = np.array([0.01, 0.01, 0.01, 0.01, 0.01])
-_MOST_FOR_RESPONSE = 600
+# Steps of the numerical derivatives: by the change (degrees, mm), by the first four intrinsics (px) and the others, by
+# the pose (rad, mm).
+_STEP = 0.01
+_PIXEL_STEP, _COEFFICIENT_STEP, _TURN_STEP, _MOVE_STEP = 0.1, 1e-4, 1e-5, 1e-3
+_N_PIXELS = 4
+_MOST_FOR_RESPONSE = 250
 _REFITS = 3
 
 __all__ = ["FEWEST_MATCHES", "depth_by_observable", "harm_of", "take_geometry"]
@@ -172,59 +175,68 @@ def _distances(rays: _Rays, rig: StereoRig, change: FloatArray) -> tuple[FloatAr
 
 def _design(rays: _Rays, rig: StereoRig, change: FloatArray) -> FloatArray:
     columns = []
-    for place, step in enumerate(_STEPS):
-        moved = np.zeros(5)
-        moved[place] = step
-        up, _ = _distances(rays, rig, change + moved)
-        down, _ = _distances(rays, rig, change - moved)
-        columns.append((up - down) / (2 * step))
+    for move in _STEP * np.eye(5):
+        up, _ = _distances(rays, rig, change + move)
+        down, _ = _distances(rays, rig, change - move)
+        columns.append((up - down) / (2 * _STEP))
     return np.stack(columns, axis=1)
 
 
 def _by_calibration(rays: _Rays, rig: StereoRig, gain: FloatArray) -> FloatArray:
-    """How the estimate answers an error of the calibration, (5, P): `gain` times the residuals' derivative."""
-    pose = rig.camera2_from_camera1
-    values = _intrinsics(rig)
-    places = np.arange(rays.n)
-    if rays.n > _MOST_FOR_RESPONSE:
-        places = np.linspace(0, rays.n - 1, _MOST_FOR_RESPONSE).astype(int)
-    # A smooth function of the place: some places speak for all, by least squares on the design of the fit.
-    pixels = rays.pixels1[places], rays.pixels2[places]
-    models = rig.camera1.model, rig.camera2.model
+    """How the estimate answers an error of the calibration, (5, P): `gain` times the distances' derivative.
 
-    def distance(intrinsics: tuple[FloatArray, FloatArray], at: RigidTransform) -> FloatArray:
-        rays1, rays2 = (unproject(p, i, m) for p, i, m in zip(pixels, intrinsics, models, strict=True))
-        return sampson_of_rays(
-            rays1, rays2, intrinsics, rotation=at.rotation, translation=at.translation_mm
-        ).distance_px
+    The derivative is smooth over the picture: some places speak for all.
+    """
+    places = np.linspace(0, rays.n - 1, min(rays.n, _MOST_FOR_RESPONSE)).astype(int)
+    some = replace(
+        rays,
+        **{
+            name: getattr(rays, name)[places]
+            for name in ("pixels1", "pixels2", "rays1", "rays2", "covariance")
+        },
+    )
+    by = np.hstack([_by_intrinsics(some, rig, 0), _by_intrinsics(some, rig, 1), _by_pose(some, rig)])
+    if some.n < rays.n:
+        by = _surface(rays.pixels1, rig) @ np.linalg.lstsq(_surface(some.pixels1, rig), by, rcond=None)[0]
+    return np.asarray(gain @ by)
 
+
+def _by_intrinsics(rays: _Rays, rig: StereoRig, camera: int) -> FloatArray:
+    """Derivative (N, I) of distances by one camera's intrinsics, the pixels held."""
+    values, pose = _intrinsics(rig), rig.camera2_from_camera1
+    pixels, model = ((rays.pixels1, rig.camera1.model), (rays.pixels2, rig.camera2.model))[camera]
     columns = []
-    for camera in (0, 1):
-        for place in range(len(values[camera])):
-            step = 0.1 if place < 4 else 1e-4
-            ends = []
-            for sign in (1.0, -1.0):
-                moved = [values[0].copy(), values[1].copy()]
-                moved[camera][place] += sign * step
-                ends.append(distance((moved[0], moved[1]), pose))
-            columns.append((ends[0] - ends[1]) / (2 * step))
+    for place in range(len(values[camera])):
+        step = _PIXEL_STEP if place < _N_PIXELS else _COEFFICIENT_STEP
+        ends = []
+        for sign in (1.0, -1.0):
+            moved = values[camera].copy()
+            moved[place] += sign * step
+            seen = unproject(pixels, moved, model)
+            both = (moved, values[1]) if camera == 0 else (values[0], moved)
+            turned = (seen, rays.rays2) if camera == 0 else (rays.rays1, seen)
+            found = sampson_of_rays(*turned, both, rotation=pose.rotation, translation=pose.translation_mm)
+            ends.append(found.distance_px)
+        columns.append((ends[0] - ends[1]) / (2 * step))
+    return np.stack(columns, axis=1)
+
+
+def _by_pose(rays: _Rays, rig: StereoRig) -> FloatArray:
+    """Derivative (N, 6) of distances by three left turns (rad) and the translation (mm)."""
+    pose, columns = rig.camera2_from_camera1, []
     for place in range(6):
-        step = 1e-5 if place < 3 else 1e-3
+        step = _TURN_STEP if place < 3 else _MOVE_STEP
         ends = []
         for sign in (1.0, -1.0):
             move = np.zeros(6)
             move[place] = sign * step
-            at = RigidTransform(
-                rotation=exp_rotation(move[:3]) @ pose.rotation, translation_mm=pose.translation_mm + move[3:]
+            rotation, translation = exp_rotation(move[:3]) @ pose.rotation, pose.translation_mm + move[3:]
+            found = sampson_of_rays(
+                rays.rays1, rays.rays2, _intrinsics(rig), rotation=rotation, translation=translation
             )
-            ends.append(distance(values, at))
+            ends.append(found.distance_px)
         columns.append((ends[0] - ends[1]) / (2 * step))
-    by = np.stack(columns, axis=1)
-    if len(places) == rays.n:
-        return np.asarray(gain @ by)
-    # Carry from the places looked at to all of them by a smooth surface.
-    whole, some = _surface(rays.pixels1, rig), _surface(rays.pixels1[places], rig)
-    return np.asarray((gain @ whole) @ np.linalg.lstsq(some, by, rcond=None)[0])
+    return np.stack(columns, axis=1)
 
 
 def _surface(at_px: FloatArray, rig: StereoRig) -> FloatArray:

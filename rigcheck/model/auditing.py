@@ -145,6 +145,8 @@ class DayGeometry:
         None when there was no covariance of a calibration to compare with.
     events : tuple of DayEvent
         In the order of the day; empty when the pair stood still.
+    taken, taken_covariance : (N, 5), (N, 5, 5) float64
+        Each take's own estimate; its covariance is that within the day, errors that all takes share left out.
     curve, curve_covariance : (N, 5), (N, 5, 5) float64
         The pair against the calibration in each take as the events say: all takes of a level pooled. The errors of the
         calibration are not in the covariance.
@@ -164,6 +166,8 @@ class DayGeometry:
     names: tuple[str, ...]
     level: DayLevel | None
     events: tuple[DayEvent, ...]
+    taken: FloatArray
+    taken_covariance: FloatArray
     curve: FloatArray
     curve_covariance: FloatArray
     from_first: FloatArray

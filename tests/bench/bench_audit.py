@@ -1,6 +1,7 @@
 """How well a day of takes tells what happened to the pair; run by hand.
 
 python tests/bench/bench_audit.py statistics [DAYS]      simulated matches: alarms, steps found, honest sigmas
+python tests/bench/bench_audit.py pooled [DAYS] [TAKES]  the same, days drawn from a pool of simulated takes (quicker)
 python tests/bench/bench_audit.py needs [DAYS]           the same steps against the smooth error of the matches
 python tests/bench/bench_audit.py rendered [DAYS] [CACHE]  rendered performers through the real matcher
 """
@@ -8,21 +9,128 @@ python tests/bench/bench_audit.py rendered [DAYS] [CACHE]  rendered performers t
 import platform
 import sys
 import time
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
-from audit_rendered import STEPS, RenderedDay
+from audit_days import DRIFT, STEPS, Errors, Shape, audited, drifting, exact, stepped
+from audit_rendered import RenderedDay
 
 from rigcheck.drift.audit_day import day_geometry
 from rigcheck.drift.audit_take import take_geometry
+from rigcheck.model.auditing import DayGeometry, TakeGeometry
 
 
 def say(line: str) -> None:
     sys.stdout.write(f"{line}\n")
     sys.stdout.flush()
+
+
+def honest(errors: list[np.ndarray], covariances: list[np.ndarray]) -> str:
+    """sd of error over sigma for each degree of freedom, and the mean chi-square over five."""
+    error, covariance = np.concatenate(errors), np.concatenate(covariances)
+    sigma = np.sqrt(np.einsum("nii->ni", covariance))
+    square = np.einsum("ni,nij,nj->n", error, np.linalg.inv(covariance), error).mean() / 5.0
+    return " ".join(f"{value:.2f}" for value in (error / sigma).std(axis=0)) + f"   chi-square/5 {square:.2f}"
+
+
+def statistics(days: int) -> None:
+    shape = Shape()
+    alarms, level, steps, levels, between, smooth = 0, [], [], [], [], []
+    for k in range(days):
+        takes, found = audited([101, k], np.zeros((shape.n_takes, 5)), shape)
+        alarms += not found.steady
+        level.append(([takes[0].change], [takes[0].covariance]))
+        steps.append((np.diff(found.taken, axis=0), found.taken_covariance[1:] + found.taken_covariance[:-1]))
+        levels.append(([found.curve[0]], [found.curve_covariance[0]]))
+        between.append(found.between)
+        smooth.append(np.sqrt(np.mean([take.smooth_px**2 for take in takes])))
+        if (k + 1) % 100 == 0:
+            say(f"untouched days {k + 1}: {alarms} with an alarm")
+    say(
+        f"smooth error found {np.mean(smooth):.3f} px; share that differs between takes {np.mean(between):.2f}"
+    )
+    say("sd of error over sigma (convergence, across, twist, along view, square to both):")
+    for name, part in (("a take", level), ("from take to take", steps), ("the day's level", levels)):
+        say(f"  {name:20}" + honest([np.asarray(e) for e, _ in part], [np.asarray(c) for _, c in part]))
+    power(max(days // 10, 10), shape)
+
+
+def pooled(days: int, n_pool: int) -> None:
+    """Days drawn from a pool of untouched takes whose smooth error is all their own; a change is added to estimates."""
+    for total in (0.04, 0.08, 0.0):
+        shape = Shape(n_takes=1, errors=Errors(day_px=0.0, take_px=total))
+        size = n_pool if total == 0.04 else n_pool // 4
+        pool = [audited([104, k], np.zeros((1, 5)), shape)[0][0] for k in range(size)]
+        error = np.stack([take.change for take in pool])
+        covariance = np.stack([take.covariance for take in pool])
+        say(f"\nsmooth error {total:.2f} px, pool of {size} takes; {days} days of twenty takes each line")
+        found_px = np.sqrt(np.mean([take.smooth_px**2 for take in pool]))
+        say(
+            f"  smooth error found {found_px:.3f} px; take's error over sigma: {honest([error], [covariance])}"
+        )
+        drawn(days, pool)
+
+
+def drawn(days: int, pool: list[TakeGeometry]) -> None:
+    n = 20
+
+    def one(k: int, changes: np.ndarray) -> DayGeometry:
+        takes = [pool[p] for p in np.random.default_rng([105, k]).choice(len(pool), n, replace=False)]
+        return day_geometry(
+            [replace(take, change=take.change + change) for take, change in zip(takes, changes, strict=True)]
+        )
+
+    still = [one(k, np.zeros((n, 5))) for k in range(days)]
+    say(f"  untouched: {sum(not day.steady for day in still)} with an alarm")
+    steps = [np.diff(day.taken, axis=0) for day in still]
+    sizes = [day.taken_covariance[1:] + day.taken_covariance[:-1] for day in still]
+    say(f"  from take to take, error over sigma: {honest(steps, sizes)}")
+    levels, covariances = (
+        np.stack([getattr(day, name)[0] for day in still]) for name in ("curve", "curve_covariance")
+    )
+    say(f"  day's level, error over sigma: {honest([levels], [covariances])}")
+    for name, size in STEPS.items():
+        firsts = [1 + k % (n - 2) for k in range(days)]
+        found = [one(k, stepped(n, first, size)) for k, first in enumerate(firsts)]
+        right = [day.events[0] for day, first in zip(found, firsts, strict=True) if exact(day, first)]
+        error = np.stack([event.change - np.array(size) for event in right])
+        covariance = np.stack([event.covariance for event in right])
+        say(
+            f"  step {name}: take exact on {len(right)} of {days}; size's error over sigma: {honest([error], [covariance])}"
+        )
+    slow = [[event.kind for event in one(k, drifting(n, DRIFT)).events] for k in range(days // 4)]
+    say(f"  slow drift: called one drift on {sum(kinds == ['drift'] for kinds in slow)} of {len(slow)} days")
+
+
+def power(days: int, shape: Shape) -> None:
+    n = shape.n_takes
+    for number, (name, size) in enumerate(STEPS.items()):
+        right, errors, covariances, sure = 0, [], [], []
+        for k in range(days):
+            first = 1 + k % (n - 2) + (k % (n - 2) == 0)
+            _, found = audited([102, number, k], stepped(n, first, size), shape)
+            right += exact(found, first)
+            if exact(found, first):
+                errors.append(found.events[0].change - np.array(size))
+                covariances.append(found.events[0].covariance)
+                sure.append(found.events[0].confidence)
+        say(f"step {name}: take exact on {right} of {days} days, confidence {np.mean(sure or [0]):.3f}")
+        if errors:
+            say(f"  size's error over sigma: {honest([np.array(errors)], [np.array(covariances)])}")
+    kinds = [audited([103, k], drifting(n, DRIFT), shape)[1].events for k in range(days)]
+    slow = sum([event.kind for event in events] == ["drift"] for events in kinds)
+    say(f"slow drift of {DRIFT}: called one drift on {slow} of {days} days")
+
+
+def needs(days: int) -> None:
+    for total in (0.0, 0.02, 0.04, 0.06, 0.08, 0.12):
+        part = total / np.sqrt(2.0)
+        say(f"\nsmooth error {total:.2f} px (half of its variance the day's, half each take's)")
+        power(days, Shape(errors=Errors(day_px=part, take_px=part)))
 
 
 def rendered(days: int, cache: Path | None) -> None:
@@ -64,6 +172,12 @@ def main() -> None:
     say(f"{platform.platform()} {platform.processor()}")
     start = time.process_time()
     count = int(sys.argv[2]) if len(sys.argv) > 2 else 0
+    if sys.argv[1] == "statistics":
+        statistics(count or 1000)
+    if sys.argv[1] == "pooled":
+        pooled(count or 1000, int(sys.argv[3]) if len(sys.argv) > 3 else 1000)
+    if sys.argv[1] == "needs":
+        needs(count or 20)
     if sys.argv[1] == "rendered":
         rendered(count or 3, Path(sys.argv[3]) if len(sys.argv) > 3 else None)
     say(f"\n{time.process_time() - start:.0f} s of CPU")
