@@ -192,6 +192,15 @@ _CASES: dict[str, dict] = {
     "lopsided": {"lopsided_stops": 2.5, "exposure_stops": -0.5},
     "srgb": {"sensor": HeadSensor(transfer="srgb"), "exposure_stops": -1.5},
     "bt709": {"sensor": HeadSensor(transfer="bt709"), "exposure_stops": -1.5},
+    "colour": {
+        "performer": Performer(identity=2, texture_seed=5, oily=(("nose", 4.0), ("forehead", 3.0))),
+        "sensor": HeadSensor(colour=True, channel_stops=(0.5, 0.0, -0.4)),
+    },
+    "colour_srgb": {
+        "performer": Performer(identity=4, texture_seed=6, skin_luminance=0.1),
+        "sensor": HeadSensor(colour=True, channel_stops=(0.5, 0.0, -0.4), transfer="srgb"),
+        "exposure_stops": 1.6,
+    },
     "teeth": {"expression": bite()},
 }
 

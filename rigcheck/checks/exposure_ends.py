@@ -17,6 +17,7 @@ from rigcheck.checks.exposure_words import (
 from rigcheck.checks.framing_judged import size_of
 from rigcheck.checks.limits import Limits
 from rigcheck.checks.verdict import judge
+from rigcheck.face.exposure_moment import CHANNELS
 from rigcheck.face.exposure_run import ExposureRun
 from rigcheck.model import Estimate
 
@@ -205,11 +206,12 @@ def _channels(run: ExposureRun, limits: Limits) -> Outcome:
         return not_applicable("the footage is grey")
     judged = judge_each(run, limits, "exposure.channel_share", lambda name: numbers[name], words=share_text)
     message = (
-        f"A colour channel is clipped while another is not, over: {judged.numbers} of the skin. There the colour is "
-        "false, though the picture looks bright only."
+        f"A colour channel is clipped while another is not, over: {judged.numbers} of the skin"
+        f"{_which_channel(run, judged.camera)}. There the colour is false, though the picture looks bright only."
     )
     action = (
-        f"Bring {judged.camera} down until no channel clips, and look at its white balance: on skin red clips first. "
+        f"Bring {judged.camera} down until no channel clips, and look at its white balance: on skin red clips first "
+        "under most lamps. "
         f"Judge it on the camera's own picture, not on luma. {EYES}"
     )
     return outcome_of(
@@ -218,6 +220,15 @@ def _channels(run: ExposureRun, limits: Limits) -> Outcome:
         action,
         remedy="Give the footage in colour, as recorded, so that each channel is looked at.",
     )
+
+
+def _which_channel(run: ExposureRun, camera: str) -> str:
+    """The channel that clips most in the moment shown."""
+    shown = run.camera(camera).shown
+    if shown is None or shown.channel_px is None or not max(shown.channel_px[:3]):
+        return ""
+    most = int(np.argmax(shown.channel_px[:3]))
+    return f"; in {camera} mostly {CHANNELS[most]}"
 
 
 CHECKS: tuple[Check[ExposureRun], ...] = (

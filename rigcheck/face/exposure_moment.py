@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import reduce
 from typing import Any
 
 import numpy as np
@@ -49,7 +50,8 @@ class ExposureMoment:
     half the noise or by what coding spreads it. `darkest` names the darkest needed place and `noise` is its noise;
     `level` is the light of all skin, `top_light` that of the ceiling. `room_stops` is how much brighter the picture
     could be until a thousandth of the skin is blown: negative when more is blown already, extrapolated. `channel_px`
-    counts clipped pixels of each colour channel and of all three, None for grey pictures.
+    counts the face's clipped pixels of each colour channel, and those where some are clipped but not all; None for grey
+    pictures.
     """
 
     ref: FrameRef
@@ -117,10 +119,11 @@ def exposure_moment(
         return ExposureMoment(ref=frame.ref, size_px=frame.size_px, reason=layout)
     curve, crop = _at_most_12_bit(curve, frame.image[layout.crop])
     grey, places = grey_of(crop), layout.full()
+    planes = _planes(crop, grey)
     # Where colour channels clip one by one, room above the skin is the brightest channel's.
-    brightest = grey if crop.ndim == 2 else np.ascontiguousarray(crop.max(axis=2))
+    brightest = reduce(np.maximum, planes)
     counts = _counts(grey, places, 2**curve.bit_depth)
-    clipped = _clipped(grey if crop.ndim == 2 else crop, counts, curve)
+    clipped = _clipped(planes, places, counts, curve)
     found = highlights_of(clipped.mask, layout) if clipped.any else Highlights()
     skin = counts[1 : len(PLACES) + 1]
     lights = {
@@ -213,21 +216,31 @@ def _counts(grey: NDArray[Any], places: NDArray[np.uint8], codes: int) -> FloatA
     return np.asarray(table, dtype=np.float64)
 
 
-def _clipped(crop: NDArray[Any], counts: FloatArray, curve: LightCurve) -> _Clipped:
-    """Pixels at the ceiling: of grey, or of any colour channel, each by its own ceiling."""
+def _planes(crop: NDArray[Any], grey: NDArray[Any]) -> list[NDArray[Any]]:
+    """The colour channels one by one, or the grey picture alone."""
     if crop.ndim == 2:
+        return [grey]
+    return [np.asarray(each, dtype=crop.dtype) for each in cv2.split(np.ascontiguousarray(crop))]
+
+
+def _clipped(
+    planes: list[NDArray[Any]], places: NDArray[np.uint8], counts: FloatArray, curve: LightCurve
+) -> _Clipped:
+    """Pixels at the ceiling: of grey, or of any colour channel, each by its own ceiling."""
+    if len(planes) == 1:
         ceiling = ceiling_of(counts.sum(axis=0), curve)
-        return _Clipped(mask=_at_least(crop, ceiling), ceiling=ceiling, channel_px=None)
+        return _Clipped(mask=_at_least(planes[0], ceiling), ceiling=ceiling, channel_px=None)
     masks, ceilings = [], []
-    for channel in cv2.split(np.ascontiguousarray(crop)):
-        each = np.asarray(channel, dtype=crop.dtype)
+    for each in planes:
         histogram = cv2.calcHist([each], [0], None, [counts.shape[1]], [0, counts.shape[1]])
         ceilings.append(ceiling_of(np.asarray(histogram, dtype=np.float64).ravel(), curve))
         masks.append(_at_least(each, ceilings[-1]))
+    face = ((places > 0) & (places <= OTHER)).view(np.uint8) * np.uint8(255)
+    some = masks[0] | masks[1] | masks[2]
     every = masks[0] & masks[1] & masks[2]
-    numbers = [int(cv2.countNonZero(mask)) for mask in (*masks, every)]
+    numbers = [int(cv2.countNonZero(mask & face)) for mask in (*masks, some & ~every)]
     return _Clipped(
-        mask=masks[0] | masks[1] | masks[2],
+        mask=some,
         ceiling=min(ceilings, key=lambda each: each.code),
         channel_px=(numbers[0], numbers[1], numbers[2], numbers[3]),
     )

@@ -277,7 +277,7 @@ def _channels(camera: CameraExposed, judged: Sequence[ExposureMoment]) -> Estima
             else "grey footage"
         )
         return Estimate(value=None, reason=why)
-    shares = [(max(pixels[:3]) - pixels[3]) / moment.skin_px for moment, pixels in seen]
+    shares = [pixels[3] / moment.face_px for moment, pixels in seen]
     return _mean(np.array(shares), np.zeros(len(shares)))
 
 

@@ -14,6 +14,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from exposure_study import at_random, described, exposed, truth_of
 
+from rigcheck.demo.head_sensor import HeadSensor
 from rigcheck.face.exposure_light import light_curve
 from rigcheck.face.exposure_moment import exposure_moment
 
@@ -56,9 +57,14 @@ def accuracy(count: int) -> None:
 
 
 def speed() -> None:
-    for name, stops in (("nothing blown", 0.0), ("much blown", 1.2)):
-        one = exposed(size_px=(1080, 1440), exposure_stops=stops)
-        curve = light_curve(described())
+    for name, stops, colour in (
+        ("nothing blown", 0.0, False),
+        ("much blown", 1.2, False),
+        ("in colour", 0.5, True),
+    ):
+        sensor = HeadSensor(colour=colour)
+        one = exposed(size_px=(1080, 1440), exposure_stops=stops, sensor=sensor)
+        curve = light_curve(described(), full_range=colour)
         times = []
         for _ in range(40):
             start = time.process_time()

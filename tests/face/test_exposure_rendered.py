@@ -18,6 +18,7 @@ from exposure_study import (
 from rigcheck.demo.head_mesh import LABEL_OF
 from rigcheck.face.exposure_light import light_curve
 from rigcheck.face.exposure_moment import exposure_moment, skin_level
+from rigcheck.face.exposure_skin import OTHER
 from rigcheck.model import FACE_POINTS, FaceLandmarks
 from rigcheck.opencv import cv2
 
@@ -193,6 +194,23 @@ def test_one_clipped_channel_counts():
     assert run.number("a", "channel_share").value > 0.02
     assert luma.number("a", "blown_share").value == 0.0
     assert "luma" in luma.number("a", "channel_share").reason
+
+
+@pytest.mark.parametrize("name", ["colour", "colour_srgb"])
+def test_clipped_channels_of_a_colour_camera(name):
+    """Warm light, an oily nose and forehead: where the sensor's own full scale is passed, channel by channel."""
+    one = case(name)
+    layout = one.run.camera("a").shown.layout
+    places = np.zeros(one.frame.image.shape[:2], np.uint8)
+    places[layout.crop] = layout.full()
+    face = (places > 0) & (places <= OTHER)
+    true = one.picture.clipped.any(axis=2) & face
+    seen = (one.frame.image >= one.run.camera("a").shown.ceiling.code).any(axis=2) & face
+    assert (true & seen).sum() / (true | seen).sum() >= 0.85
+    assert abs(one.value("blown_share") - true.sum() / face.sum()) < 2 * one.sigma("blown_share")
+    mixed = true & ~one.picture.clipped.all(axis=2)
+    # 10 %: noise clips single pixels, and coding by a curve makes the last code value 1 % of the light wide.
+    assert one.value("channel_share") == pytest.approx(mixed.sum() / face.sum(), rel=0.1)
 
 
 def test_grey_picture_given_as_colour_has_no_channel_alone():
