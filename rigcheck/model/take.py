@@ -109,6 +109,8 @@ class AuditRun:
     ends : CalibrationsCompared or None
     uses : tuple of CalibrationUse
         One a take, in the order of `records`; empty without a calibration.
+    numbers : mapping of str to Estimate
+        Of the day as a whole.
     looks : tuple of str
         What differs in the performer's looks from those at the approval, by the record.
     notes : tuple of str
@@ -122,6 +124,7 @@ class AuditRun:
     calibrated: bool = False
     ends: CalibrationsCompared | None = None
     uses: tuple[CalibrationUse, ...] = ()
+    numbers: Mapping[str, Estimate] = field(default_factory=dict)
     looks: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
 

@@ -1,0 +1,79 @@
+"""The command `audit`."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from rigcheck.cli.shared import Out, RigFile, end
+
+__all__ = ["audit"]
+
+
+def audit(
+    takes: Annotated[
+        Path,
+        typer.Argument(metavar="TAKES", help="Folder with a sub-folder a take, or a YAML list of takes."),
+    ],
+    *,
+    out: Out,
+    calibration: Annotated[
+        Path | None,
+        typer.Option("--calibration", metavar="FILE", help="Calibration at the start of the day."),
+    ] = None,
+    end_calibration: Annotated[
+        Path | None,
+        typer.Option("--end-calibration", metavar="FILE", help="Calibration at the end of the day."),
+    ] = None,
+    rig: RigFile = None,
+    approved: Annotated[
+        Path | None,
+        typer.Option(
+            "--approved", metavar="RESULT", help="result.json of the approved fitting: slip from there."
+        ),
+    ] = None,
+    performer: Annotated[
+        Path | None, typer.Option("--performer", metavar="FILE", help="Performer record to go on with.")
+    ] = None,
+    workers: Annotated[
+        int | None,
+        typer.Option("--workers", min=1, metavar="N", help="Processes; one a core when not given."),
+    ] = None,
+    dask: Annotated[
+        str | None,
+        typer.Option(
+            "--dask", metavar="ADDRESS", help="Hand the takes to a running Dask scheduler (same paths there)."
+        ),
+    ] = None,
+    resume: Annotated[
+        bool, typer.Option("--resume", help="Go on with an audit that was interrupted, or with takes added.")
+    ] = False,
+    pictures: Annotated[
+        bool, typer.Option("--pictures/--no-pictures", help="Show the performer in the report.")
+    ] = True,
+    replace: Annotated[bool, typer.Option("--replace", help="Replace an earlier audit in DIR.")] = False,
+) -> None:
+    """Tell whether the rig drifted during a shoot, from which take on, and which calibration each take needs."""
+    from rigcheck.jobs import audit as job
+    from rigcheck.records import check_writable
+    from rigcheck.report import progress
+    from rigcheck.report.audit_page import take_lines
+
+    given = job.AuditInputs(
+        calibration=calibration,
+        end_calibration=end_calibration,
+        rig=rig,
+        approved=approved,
+        performer=performer,
+        workers=workers,
+        scheduler=dask,
+        pictures=pictures,
+    )
+    again = replace or resume
+    check_writable(out, replace=again, protects=job.OUTPUTS, inputs=[takes, *given.files])
+    work = job.refuse_unfinished(out, resume=resume, replace=replace)
+    with progress() as sink:
+        result = job.audit(takes, given=given, work=work, progress=sink)
+    job.write_audit(result, out, replace_earlier=again)
+    outputs = (*job.OUTPUTS, *(("performer.yaml",) if result.record is not None else ()))
+    end(result.report, out, outputs, numbers=take_lines(result.run))

@@ -1,0 +1,235 @@
+"""Takes measured by several processes, or a cluster; each done take kept as a small file, so that work can go on."""
+
+import os
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import FIRST_COMPLETED, Executor, Future, ProcessPoolExecutor, wait
+from concurrent.futures.process import BrokenProcessPool
+from contextlib import contextmanager, suppress
+from importlib import import_module
+from multiprocessing import get_context
+from pathlib import Path
+
+from rigcheck.errors import DependencyError, InputError, OutputError, SchemaError
+from rigcheck.jobs.audit_order import TakeOrder, order_key
+from rigcheck.jobs.audit_take import measure_take
+from rigcheck.model.take import TakeRecord
+from rigcheck.opencv import cv2
+from rigcheck.records.take_record import parse_take_record, take_record_text
+
+# Takes handed out ahead for each process: none waits for work, and no more than these are held.
+_AHEAD = 2
+_LARGEST_RECORD = 8 << 20
+_CONNECT_S = 15
+_THREADS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
+WORK = "work"
+
+__all__ = ["WORK", "default_workers", "measure_takes", "unfinished"]
+
+OnProgress = Callable[[int, int], None]
+
+
+def default_workers() -> int:
+    """One process a core that this one may use, at most 16: each holds a decoder, networks and a few pictures."""
+    usable = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+    return min(usable, 16)
+
+
+def unfinished(work: Path) -> int:
+    """How many records of an earlier audit lie in a work folder."""
+    return len(list(work.glob("*.json"))) if work.is_dir() else 0
+
+
+def measure_takes(
+    orders: Sequence[TakeOrder],
+    *,
+    work: Path | None = None,
+    workers: int = 1,
+    scheduler: str | None = None,
+    on_progress: OnProgress,
+) -> tuple[TakeRecord, ...]:
+    """Measure takes, each by itself: one that breaks stops no other.
+
+    Parameters
+    ----------
+    orders : sequence of TakeOrder
+    work : Path, optional
+        Folder of records: those that are there already are not measured again, finished ones are added.
+    workers : int
+        Processes; 1 measures in this one.
+    scheduler : str, optional
+        Address of a running Dask scheduler whose workers are given the takes instead; they must see the footage under
+        the same paths.
+    on_progress : callable
+
+    Returns
+    -------
+    tuple of TakeRecord
+        In the order of `orders`.
+
+    Raises
+    ------
+    OutputError
+        When a record cannot be written.
+    InputError, DependencyError
+        When the scheduler cannot be reached, or its library is missing.
+
+    Notes
+    -----
+    A record's name is a hash of everything it was made from; a record that is damaged is made again.
+    """
+    records: dict[int, TakeRecord] = {}
+    keys = [order_key(order) for order in orders]
+    for number, key in enumerate(keys):
+        known = None if work is None else _kept(work / f"{key}.json")
+        if known is not None:
+            records[number] = known
+    on_progress(len(records), len(orders))
+    left = [(number, orders[number]) for number in range(len(orders)) if number not in records]
+    for number, record in _measured(left, workers=workers, scheduler=scheduler):
+        records[number] = record
+        if work is not None:
+            _keep(work / f"{keys[number]}.json", record)
+        on_progress(len(records), len(orders))
+    return tuple(records[number] for number in range(len(orders)))
+
+
+_Numbered = tuple[int, TakeOrder]
+
+
+def _measured(
+    left: Sequence[_Numbered], *, workers: int, scheduler: str | None
+) -> Iterator[tuple[int, TakeRecord]]:
+    if scheduler is not None:
+        with _cluster(scheduler) as (executor, lost, count):
+            yield from _by(executor, left, ahead=_AHEAD * count, lost=lost)
+        return
+    if workers <= 1 or len(left) <= 1:
+        yield from ((number, measure_take(order)) for number, order in left)
+        return
+    again: list[_Numbered] = []
+    with _processes(min(workers, len(left))) as pool:
+        for number, record in _by(pool, left, ahead=_AHEAD * workers, lost=(BrokenProcessPool,)):
+            if record.fault == _LOST:
+                again.append((number, left[[one for one, _ in left].index(number)][1]))
+            else:
+                yield number, record
+    # One process that was ended takes all with it: each of these once more, alone.
+    for one in again:
+        with _processes(1) as pool:
+            yield from _by(pool, [one], ahead=1, lost=(BrokenProcessPool,))
+
+
+_LOST = "The process that measured this take was ended from outside, or crashed."
+_LOST_HINT = (
+    "free memory or take fewer --workers; if it happens again, look at this take's files by themselves."
+)
+
+
+def _by(
+    executor: Executor, left: Sequence[_Numbered], *, ahead: int, lost: tuple[type[BaseException], ...]
+) -> Iterator[tuple[int, TakeRecord]]:
+    """Hand out takes, never more than `ahead` at once, and yield their records as they come."""
+    waiting = iter(left)
+    running: dict[Future[TakeRecord], _Numbered] = {}
+
+    def hand_out() -> None:
+        while len(running) < ahead and (one := next(waiting, None)) is not None:
+            try:
+                running[executor.submit(measure_take, one[1])] = one
+            except BrokenProcessPool as broken:
+                failed: Future[TakeRecord] = Future()
+                failed.set_exception(broken)
+                running[failed] = one
+
+    hand_out()
+    while running:
+        done, _ = wait(running, return_when=FIRST_COMPLETED)
+        for future in done:
+            number, order = running.pop(future)
+            error = future.exception()
+            if error is None:
+                yield number, future.result()
+            elif isinstance(error, lost):
+                yield (
+                    number,
+                    TakeRecord(take=order.take, cameras=order.cameras, fault=_LOST, hint=_LOST_HINT),
+                )
+            else:
+                raise error
+        hand_out()
+
+
+@contextmanager
+def _processes(count: int) -> Iterator[Executor]:
+    """Processes of their own, started fresh: nothing of this one's threads is copied into them."""
+    before = {name: os.environ.get(name) for name in _THREADS}
+    # Read by numerical libraries as they are loaded: too late for an initializer.
+    os.environ.update(dict.fromkeys(_THREADS, "1"))
+    pool = ProcessPoolExecutor(count, mp_context=get_context("spawn"), initializer=_one_thread)
+    try:
+        yield pool
+    finally:
+        pool.shutdown(wait=True, cancel_futures=True)
+        for name, value in before.items():
+            if value is None:
+                os.environ.pop(name, None)
+            else:
+                os.environ[name] = value
+
+
+def _one_thread() -> None:
+    """Several processes share the cores already."""
+    cv2.setNumThreads(1)
+
+
+@contextmanager
+def _cluster(address: str) -> Iterator[tuple[Executor, tuple[type[BaseException], ...], int]]:
+    try:
+        # A large library that few need: only loaded when asked for, by name since it is not always there.
+        distributed = import_module("distributed")
+    except ImportError as error:
+        raise DependencyError(
+            "A Dask scheduler is asked for, and the library for it is not installed.",
+            hint="python -m pip install 'rigcheck[cluster]', or leave out --dask.",
+        ) from error
+    try:
+        client = distributed.Client(address, timeout=_CONNECT_S, set_as_default=False)
+    except (OSError, ValueError) as error:
+        raise InputError(
+            f"{address}: no Dask scheduler answers there ({type(error).__name__}).",
+            hint="start one (dask scheduler, and dask worker ADDRESS), give its address as tcp://HOST:PORT, or leave "
+            "out --dask.",
+        ) from error
+    try:
+        yield (
+            client.get_executor(pure=False, retries=1),
+            (distributed.KilledWorker,),
+            max(len(client.nthreads()), 1),
+        )
+    finally:
+        client.close()
+
+
+def _kept(path: Path) -> TakeRecord | None:
+    try:
+        if path.stat().st_size > _LARGEST_RECORD:
+            return None
+        return parse_take_record(path.read_text(encoding="utf-8"), str(path))
+    except (OSError, UnicodeDecodeError, SchemaError):
+        return None
+
+
+def _keep(path: Path, record: TakeRecord) -> None:
+    """Write a record whole: under another name first, then renamed."""
+    half = path.with_suffix(f".{os.getpid()}.half")
+    try:
+        path.parent.mkdir(exist_ok=True)
+        half.write_text(take_record_text(record), encoding="utf-8")
+        os.replace(half, path)
+    except OSError as error:
+        with suppress(OSError):
+            half.unlink()
+        raise OutputError(
+            f"{path}: cannot be written ({error.strerror or error}).",
+            hint="check the folder and the disk, or choose another with --out.",
+        ) from error
