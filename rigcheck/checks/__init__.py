@@ -1,5 +1,6 @@
 """A measured number, a limit, a sentence saying what to do."""
 
+from rigcheck.checks.audit import CHECKS as AUDIT_CHECKS
 from rigcheck.checks.calibration import CHECKS as CALIBRATION_CHECKS
 from rigcheck.checks.compare import CHECKS as COMPARE_CHECKS
 from rigcheck.checks.core import Check, Outcome, run_checks
@@ -13,6 +14,7 @@ from rigcheck.checks.verification import CHECKS as VERIFY_CHECKS
 
 __all__ = [
     "ALL_CHECKS",
+    "AUDIT_CHECKS",
     "CALIBRATION_CHECKS",
     "COMPARE_CHECKS",
     "EXPOSURE_CHECKS",

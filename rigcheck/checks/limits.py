@@ -6,6 +6,7 @@ from dataclasses import replace
 from difflib import get_close_matches
 
 from rigcheck.checks import (
+    limits_audit,
     limits_calibration,
     limits_compare,
     limits_exposure,
@@ -32,6 +33,7 @@ LIMITS: tuple[Limit, ...] = (
     *limits_compare.LIMITS,
     *limits_history.LIMITS,
     *limits_verify.LIMITS,
+    *limits_audit.LIMITS,
     *limits_fitting.LIMITS,
     *limits_exposure.LIMITS,
 )

@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from typing import Any
 
+from rigcheck.checks.audit import CHECKS as AUDIT_CHECKS
 from rigcheck.checks.calibration import CHECKS as CALIBRATION_CHECKS
 from rigcheck.checks.compare import CHECKS as COMPARE_CHECKS
 from rigcheck.checks.core import Check
@@ -19,6 +20,7 @@ ALL_CHECKS: tuple[Check[Any], ...] = (
     *COMPARE_CHECKS,
     *HISTORY_CHECKS,
     *VERIFY_CHECKS,
+    *AUDIT_CHECKS,
     *FRAMING_CHECKS,
     *EXPOSURE_CHECKS,
 )

@@ -5,6 +5,7 @@ from typing import Annotated
 
 import typer
 
+from rigcheck.cli.audit import audit
 from rigcheck.cli.compare import compare
 from rigcheck.cli.fitting import fitting
 from rigcheck.cli.handover import handover
@@ -119,6 +120,7 @@ def limits(
         typer.echo(line)
 
 
+app.command()(audit)
 app.command()(compare)
 app.command()(fitting)
 app.command()(handover)

@@ -27,6 +27,12 @@ STATUS_WORDS = {
 MARKS = {"pass": "✓", "caution": "!", "fail": "✗", "inconclusive": "?", "skipped": "–"}
 
 _SENTENCES = {
+    "audit": {
+        "pass": "The rig held all day.",
+        "caution": "The takes can be used, with something to look at.",
+        "fail": "Some takes suffer: see which, and which calibration they should use.",
+        "inconclusive": "It is not decided whether every take can be used as it is.",
+    },
     "calibrate": {
         "pass": "This calibration can be used.",
         "caution": "This calibration can be used, with care.",
