@@ -16,6 +16,7 @@ from exposure_study import (
 )
 
 from rigcheck.demo.head_mesh import LABEL_OF
+from rigcheck.face.exposure_flicker import LightSeries, flicker_of
 from rigcheck.face.exposure_light import light_curve
 from rigcheck.face.exposure_moment import exposure_moment, skin_level
 from rigcheck.face.exposure_skin import OTHER
@@ -279,6 +280,22 @@ def test_quick_level_is_the_skins_mean():
     true = one.picture.truth.light[(places > 0) & (places <= 23)].mean()
     assert level == pytest.approx(true, rel=0.01)  # a sample of a ninth of the pixels
     assert np.isnan(skin_level(one.frame, layout, light_curve(None)))
+
+
+def test_beat_in_pictures_of_a_face():
+    """Light of 100 Hz at 30 frames/s on a rendered face, each picture with its own noise: 10 Hz, and its swing."""
+    one, curve = case("usual"), light_curve(described())
+    layout, times = one.run.camera("a").shown.layout, np.arange(40) / 30.0
+    light = []
+    for k, time_s in enumerate(times):
+        lit = one.picture.truth.light * np.float32(1 + 0.08 * np.sin(2 * np.pi * 100.0 * time_s + 0.3))
+        image = SENSOR.exposed(lit, np.random.default_rng([83, k]))
+        light.append(skin_level(frame_of(image), layout, curve))
+    found = flicker_of(LightSeries(times_s=times, light=np.array(light)), frame_rate=30.0)
+    assert found.found
+    assert found.mains == (50,)
+    assert found.beat.value == pytest.approx(10.0, abs=0.2)
+    assert found.stops.value == pytest.approx(np.log2(1.08 / 0.92), rel=0.05)
 
 
 def test_marked_points_alone_and_small_faces_say_why_not():
