@@ -9,6 +9,7 @@ from rigcheck.demo.head_material import Paint, ramp
 from rigcheck.demo.head_mesh import head_surface
 from rigcheck.demo.head_performer import Performer, PosedHead
 from rigcheck.demo.head_raster import Patch
+from rigcheck.model._arrays import IntArray
 
 __all__ = ["IRIS_MM", "PUPIL_MM", "paint_eyes"]
 
@@ -26,13 +27,11 @@ def _colours(seed: int) -> tuple[float, tuple[float, ...]]:
     return float(rng.uniform(0.035, 0.16)), tuple(float(phase) for phase in rng.uniform(0, 2 * np.pi, 6))
 
 
-def paint_eyes(paint: Paint, performer: Performer, posed: PosedHead, patch: Patch) -> None:
-    """Paint the pixels of a patch that show an eyeball, in place."""
-    surface = head_surface()
-    part = surface.part[np.minimum(patch.triangle, len(surface.part) - 1)]
-    part = np.where(patch.triangle < len(surface.part), part, 0)
+def paint_eyes(paint: Paint, performer: Performer, posed: PosedHead, patch: Patch, eyes: IntArray) -> None:
+    """Paint the pixels `eyes` (n,) of a patch, which show an eyeball, in place."""
+    part = head_surface().part[patch.triangle[eyes]]
     for side, eye in enumerate(posed.eyes):
-        at = np.flatnonzero(part == side + 1)
+        at = eyes[part == side + 1]
         if len(at) == 0:
             continue
         local = patch.spread(posed.corners32, at) - eye.centre_mm.astype(np.float32)[:, None]

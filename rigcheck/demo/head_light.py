@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 
 from rigcheck.demo.head_material import Paint
 from rigcheck.model._arrays import IntArray
+from rigcheck.opencv import cv2
 
 __all__ = ["Brim", "FaceLight", "Lamp", "Lit", "lit_surface", "usual_lamps"]
 
@@ -127,20 +128,22 @@ def lit_surface(
     matt, bright = room.copy(), np.float32(0.5 * _SKIN_F0) * room * paint.shine
     shade = np.float32(0.35) + np.float32(0.65) * paint.sky  # lamps are wide and close: a crease hides a part
     wet = np.flatnonzero(paint.gloss > 0)
+    to_eye_cosine = _dot(to_eye, normals)
     for lamp in light.lamps:
         away = np.array(lamp.at_mm, dtype=np.float32)[:, None] - points_mm
-        square = _dot(away, away)
-        away /= np.sqrt(square)
-        cosine = _dot(away, normals)
-        strength = np.float32(lamp.strength * light.factor * _MEASURED_AT_MM**2) / square
+        nearness = 1 / np.sqrt(_dot(away, away))
+        cosine, between = _dot(away, normals), _dot(away, to_eye)
+        cosine *= nearness
+        between *= nearness  # cosine of the angle between the ways to the lamp and to the camera
+        strength = np.float32(lamp.strength * light.factor * _MEASURED_AT_MM**2) * nearness * nearness
         strength *= shade
         if light.brim is not None:
             strength *= _past_brim(points_mm, lamp, light.brim)
         matt += strength * np.maximum((cosine + _WRAP) * np.float32(1 / (1 + _WRAP)), 0)
-        away += to_eye
-        away /= np.sqrt(_dot(away, away))
-        facing = np.maximum(_dot(away, normals), np.float32(1e-6))
-        graze = 1 - _dot(away, to_eye)
+        # The half-way direction is the sum of both ways; half its length is its cosine to either.
+        half = np.sqrt(np.maximum(np.float32(0.5) + np.float32(0.5) * between, np.float32(1e-6)))
+        facing = np.clip((cosine + to_eye_cosine) / (half + half), np.float32(1e-6), 1)
+        graze = 1 - half
         squared = graze * graze
         strength *= (_SKIN_F0 + (1 - _SKIN_F0) * squared * squared * graze) * np.maximum(cosine, 0)
         bright += strength * _highlight(facing, paint, wet, lamp.size_mm / _MEASURED_AT_MM)
@@ -153,7 +156,7 @@ def _dot(first: Float32, second: Float32) -> Float32:
 
 def _highlight(facing: Float32, paint: Paint, wet: IntArray, width: float) -> Float32:
     """Strength of the highlight for a half-way cosine: skin's two lobes, a narrow one where it is wet."""
-    fall = np.log(facing)
+    fall = np.asarray(cv2.log(facing), dtype=np.float32).reshape(-1)
     skin = (_lobe(fall, *_BROAD, width) + _lobe(fall, *_NARROW, width)) * paint.shine
     if len(wet):
         gloss = paint.gloss[wet]
@@ -164,9 +167,8 @@ def _highlight(facing: Float32, paint: Paint, wet: IntArray, width: float) -> Fl
 def _lobe(log_facing: Float32, exponent: float, share: float, width: float) -> Float32:
     """Normalised highlight; `width` of the lamp in radians: variances of lobe (1 / n) and lamp (w² / 48) add."""
     wide = 1.0 / (1.0 / exponent + width * width / 48.0)
-    return np.asarray(
-        np.float32(share * (wide + 8.0) / 8.0) * np.exp(np.float32(wide) * log_facing), dtype=np.float32
-    )
+    bell = cv2.exp(np.float32(wide) * log_facing).reshape(-1)
+    return np.asarray(np.float32(share * (wide + 8.0) / 8.0) * bell, dtype=np.float32)
 
 
 def _past_brim(points_mm: Float32, lamp: Lamp, brim: Brim) -> Float32:

@@ -29,12 +29,12 @@ _FRONT_MM = -55.0  # nothing farther back than this on the average head
 
 @lru_cache(maxsize=8)
 def _reached(place: str) -> BoolArray:
-    """Triangles that a place may touch, (T,)."""
+    """Triangles that a place may touch, and last, never, a frame of glasses: (T + 1,)."""
     surface = head_surface()
     fine = surface.refine @ head_data().vertices_mm
     share = _share(place, fine[surface.triangles].reshape(-1, 3).T.astype(np.float32))
     near = share.reshape(-1, 3).max(axis=1) > 0
-    return np.asarray(near & (surface.part == 0))
+    return np.append(near & (surface.part == 0), False)
 
 
 def _share(place: str, average_mm: NDArray[np.floating]) -> NDArray[np.floating]:
@@ -45,7 +45,7 @@ def _share(place: str, average_mm: NDArray[np.floating]) -> NDArray[np.floating]
     return np.asarray(ramp(1.6 * radius - away, 0.0, radius) * (average_mm[2] < _FRONT_MM))
 
 
-def paint_oil(paint: Paint, performer: Performer, patch: Patch, own: BoolArray, average: Float32) -> None:
+def paint_oil(paint: Paint, performer: Performer, patch: Patch, average: Float32) -> None:
     """Make the places of `performer.oily` shine by their factor, in place.
 
     Parameters
@@ -53,13 +53,11 @@ def paint_oil(paint: Paint, performer: Performer, patch: Patch, own: BoolArray, 
     paint : Paint
     performer : Performer
     patch : Patch
-    own : (m,) bool
-        Pixels that show the head itself.
     average : (T, 3, C) float32
         Place on the average head at the triangles' corners, mm, in the first three channels.
     """
     for place, factor in performer.oily:
-        at: IntArray = np.flatnonzero(own & _reached(place)[np.where(own, patch.triangle, 0)])
+        at: IntArray = np.flatnonzero(_reached(place).take(patch.triangle, mode="clip"))
         if len(at):
             share = _share(place, patch.spread(average, at)[:3])
             paint.shine[at] *= (1 + (factor - 1) * share).astype(np.float32)

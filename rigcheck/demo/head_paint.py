@@ -20,8 +20,8 @@ from rigcheck.demo.head_mesh import LABEL_OF, head_data, head_surface
 from rigcheck.demo.head_occlusion import open_sky
 from rigcheck.demo.head_oil import paint_oil
 from rigcheck.demo.head_performer import Performer, PosedHead
-from rigcheck.demo.head_raster import Patch
-from rigcheck.demo.head_skin import SKIN_TEXEL_MM, TEXTURE_MM, Placing, read_tile, skin_tile
+from rigcheck.demo.head_raster import Patch, taken
+from rigcheck.demo.head_skin import SKIN_TEXEL_MM, TEXTURE_MM, Placing, broad_tile, read_tile, skin_tile
 from rigcheck.model._arrays import BoolArray, FloatArray
 from rigcheck.opencv import cv2
 
@@ -37,21 +37,22 @@ _FOLD = 16384
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Canvas:
-    """What belongs to the surface itself, for every triangle of `head_surface()`.
+    """What belongs to the surface itself, for every triangle of `head_surface()` and, last, a frame of glasses.
 
-    `table` (3, 3, T): texture across and down in mm, open sky at the corners; `stretch` (T,) texture mm per mm
-    on the average head; `label` (T,); `lips`, `socket`, `mouth` (T,) and `hair` by kind: triangles that may need
-    that paint; `average` (T, 3, 4): place on the average head, and lid edge.
+    `table` (3, 3, T): texture across and down in mm, open sky at the corners. (T + 1,) each: `stretch`, texture mm
+    per mm on the average head; `label`; `kinds`, bits of `_KINDS` for triangles that may need that paint. `hair`
+    by kind (T + 1,): triangles on which it may grow. `average` (T, 3, 4): place on the average head, and lid edge.
     """
 
     table: Float32
     stretch: Float32
     label: NDArray[np.uint8]
-    lips: BoolArray
+    kinds: NDArray[np.uint8]
     hair: dict[str, BoolArray]
-    socket: BoolArray
-    mouth: BoolArray
     average: Float32
+
+
+_KINDS = {name: np.uint8(1 << bit) for bit, name in enumerate(("lips", "socket", "mouth", "eye", "frame"))}
 
 
 @lru_cache(maxsize=1)
@@ -64,27 +65,45 @@ def canvas() -> Canvas:
     area = np.linalg.norm(np.cross(space[:, 1] - space[:, 0], space[:, 2] - space[:, 0]), axis=1)
     one, two = places[:, 1] - places[:, 0], places[:, 2] - places[:, 0]
     flat = np.abs(one[:, 0] * two[:, 1] - one[:, 1] * two[:, 0])
-    mouth = (_read_mask("mouth_inside", surface.texture.mean(axis=1)) > 0.5) & (surface.part == 0)
-    label = np.array([LABEL_OF[name] for name in ("skin", "eye", "eye", "teeth", "teeth", "tongue")])[
-        surface.part
-    ]
-    label[mouth] = LABEL_OF["mouth"]
-    lips = _read_mask("lips", surface.texture.reshape(-1, 2)).reshape(-1, 3).max(axis=1) > 0.05
+    label = _labels()
     edges = lid_edges(fine)
     sky = surface.refine @ open_sky()
+    corners = np.concatenate([places, sky[surface.triangles][..., None]], axis=2)
+    skin = label[:-1] == LABEL_OF["skin"]
     return Canvas(
-        table=np.ascontiguousarray(
-            np.concatenate([places, sky[surface.triangles][..., None]], axis=2).transpose(2, 1, 0),
-            dtype=np.float32,
-        ),
-        stretch=np.sqrt(flat / np.maximum(area, 1e-9)).astype(np.float32),
-        label=label.astype(np.uint8),
-        lips=lips & (label == LABEL_OF["skin"]),
-        hair={name: on & (label == LABEL_OF["skin"]) for name, on in canvas_hair(fine, edges).items()},
-        socket=socket_triangles(),
-        mouth=np.isin(label, [LABEL_OF[name] for name in ("teeth", "tongue", "mouth")]),
+        table=np.ascontiguousarray(corners.transpose(2, 1, 0), dtype=np.float32),
+        stretch=np.append(np.sqrt(flat / np.maximum(area, 1e-9)), 1.0).astype(np.float32),
+        label=label,
+        kinds=_kinds(label),
+        hair={name: np.append(on & skin, False) for name, on in canvas_hair(fine, edges).items()},
         average=np.concatenate([fine, edges[:, None]], axis=1).astype(np.float32)[surface.triangles],
     )
+
+
+def _labels() -> NDArray[np.uint8]:
+    """Label of each triangle, and of a frame of glasses, (T + 1,)."""
+    surface = head_surface()
+    mouth = (_read_mask("mouth_inside", surface.texture.mean(axis=1)) > 0.5) & (surface.part == 0)
+    names = ("skin", "eye", "eye", "teeth", "teeth", "tongue")
+    label = np.array([LABEL_OF[name] for name in names])[surface.part]
+    label[mouth] = LABEL_OF["mouth"]
+    return np.append(label, LABEL_OF["occluder"]).astype(np.uint8)
+
+
+def _kinds(label: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    surface = head_surface()
+    red = _read_mask("lips", surface.texture.reshape(-1, 2)).reshape(-1, 3).max(axis=1) > 0.05
+    found = {
+        "lips": np.append(red, False) & (label == LABEL_OF["skin"]),
+        "socket": np.append(socket_triangles(), False),
+        "mouth": np.isin(label, [LABEL_OF[name] for name in ("teeth", "tongue", "mouth")]),
+        "eye": label == LABEL_OF["eye"],
+        "frame": label == LABEL_OF["occluder"],
+    }
+    kinds = np.zeros(len(label), dtype=np.uint8)
+    for name, on in found.items():
+        kinds[on] |= _KINDS[name]
+    return kinds
 
 
 def _read_mask(name: str, texture: NDArray[np.floating]) -> FloatArray:
@@ -142,33 +161,38 @@ def paint_patch(
     posed : PosedHead
     """
     surface = canvas()
-    own = patch.triangle < len(surface.label)
-    triangle = np.where(own, patch.triangle, 0)
+    triangle = np.minimum(patch.triangle, len(surface.label) - 1)
     placed = _placed(performer.texture_seed)
-    fineness = pixel_mm * surface.stretch[triangle] * np.float32(1 / SKIN_TEXEL_MM)
+    fineness = pixel_mm * taken(surface.stretch, triangle) * np.float32(1 / SKIN_TEXEL_MM)
     paint = _skin(performer, placed, places, fineness)
-    paint.label[:] = surface.label[triangle]
-    paint_oil(paint, performer, patch, own, surface.average)
-    _lips(paint, patch, np.flatnonzero(surface.lips[triangle] & own))
-    at = np.flatnonzero(_hairy(hair_worn(performer))[triangle] & own)
-    if len(at):
-        average = patch.spread(surface.average, at)
-        paint_hair(paint, performer, at, average, (places[:2, at], fineness[at], placed.hair))
+    paint.label[:] = surface.label.take(triangle, mode="clip")
+    paint_oil(paint, performer, patch, surface.average)
+    kinds = surface.kinds.take(triangle, mode="clip")
+    there = np.bitwise_or.reduce(kinds)
+    at = {name: np.flatnonzero(kinds & bit) for name, bit in _KINDS.items() if there & bit}
+    if "lips" in at:
+        _lips(paint, patch, at["lips"])
+    hairy = np.flatnonzero(_hairy(hair_worn(performer)).take(triangle, mode="clip"))
+    if len(hairy):
+        average = patch.spread(surface.average, hairy)
+        paint_hair(paint, performer, hairy, average, (places[:2, hairy], fineness[hairy], placed.hair))
     paint_dots(paint, performer, posed, patch)
-    wet = np.flatnonzero(surface.socket[triangle] & own)
-    paint.luminance[wet], paint.sky[wet] = 0.6 * performer.skin_luminance + 0.1, 0.7
-    paint_eyes(paint, performer, posed, patch)
-    _mouth(paint, posed, patch, np.flatnonzero(surface.mouth[triangle] & own))
-    if not own.all():
-        frame = np.flatnonzero(~own)
+    if "socket" in at:
+        wet = at["socket"]
+        paint.luminance[wet], paint.sky[wet] = 0.6 * performer.skin_luminance + 0.1, 0.7
+    if "eye" in at:
+        paint_eyes(paint, performer, posed, patch, at["eye"])
+    if "mouth" in at:
+        _mouth(paint, posed, patch, at["mouth"])
+    if "frame" in at:
+        frame = at["frame"]
         paint.luminance[frame], paint.slope[:, frame], paint.sky[frame] = 0.03, 0.0, 1.0
-        paint.label[frame] = LABEL_OF["occluder"]
     return paint
 
 
 def _skin(performer: Performer, placed: _Placed, places: Float32, fineness: Float32) -> Paint:
     fine = read_tile(skin_tile(), places[0], places[1], fineness, placing=placed.fine)
-    broad = read_tile(skin_tile(), places[0], places[1], None, placing=placed.broad)
+    broad = read_tile(broad_tile(), places[0], places[1], None, placing=placed.broad)
     change = np.float32(_SKIN_CONTRAST * performer.detail) * (fine[0] + np.float32(0.8) * broad[0])
     luminance = np.float32(performer.skin_luminance) * np.exp(change)
     if performer.freckles > 0:
@@ -186,8 +210,6 @@ def _skin(performer: Performer, placed: _Placed, places: Float32, fineness: Floa
 
 def _lips(paint: Paint, patch: Patch, at: NDArray[np.int64]) -> None:
     """Colour the red of the lips; its edge follows the data file's mask."""
-    if len(at) == 0:
-        return
     texture = patch.spread(_texture(), at)
     share = ramp(_read_mask("lips", texture.T), 0.25, 0.75).astype(np.float32)
     paint.luminance[at] *= 1 - np.float32(0.36) * share
@@ -202,8 +224,6 @@ def _texture() -> Float32:
 
 def _mouth(paint: Paint, posed: PosedHead, patch: Patch, at: NDArray[np.int64]) -> None:
     """Teeth, tongue and the inside of the mouth: darker the farther they lie behind the lips."""
-    if len(at) == 0:
-        return
     depth = patch.spread(posed.corners32[..., 2:], at)[0]
     front = max(posed.points_mm["upper_lip_inner"][2], posed.points_mm["mouth_corner_left"][2] - 8.0)
     behind = np.maximum(depth - np.float32(front), 0)

@@ -19,6 +19,7 @@ __all__ = [
     "TEXTURE_MM",
     "Placing",
     "Tile",
+    "broad_tile",
     "hair_tile",
     "read_tile",
     "skin_tile",
@@ -99,6 +100,13 @@ def skin_tile() -> Tile:
     slope_y = (np.roll(height, -1, axis=0) - np.roll(height, 1, axis=0)) / 2
     spots = np.clip(1.6 * (_noise(rng, 10.0, 40.0) - 1.1), 0.0, 1.0)
     return Tile(levels=_levels(np.stack([colour, slope_x, slope_y, spots], axis=-1)), texel_mm=SKIN_TEXEL_MM)
+
+
+@lru_cache(maxsize=1)
+def broad_tile() -> Tile:
+    """The change of reflectance of :func:`skin_tile` alone, without smoother levels: to be read magnified."""
+    finest = skin_tile().levels[: _SIDE + 1, :, :1]
+    return Tile(levels=np.ascontiguousarray(finest), texel_mm=SKIN_TEXEL_MM)
 
 
 @lru_cache(maxsize=1)
