@@ -30,6 +30,8 @@ _MIDDLE = (0.25, 0.75)
 # The brightest share of the skin that exposure is set by; and how far below the ceiling its slope is read, stops.
 _BRIGHTEST, _SLOPE_STOPS = 0.001, 0.25
 _MOST_OVER = 3.0
+# Dark places that are tried for noise, from the darkest on: in small pictures some are too small.
+_DARK_TRIES = 4
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -131,8 +133,8 @@ def exposure_moment(
         for number, name in enumerate(PLACES, start=1)
         if skin[number - 1].sum() > 0
     }
-    darkest = _darkest(lights, facial_hair=facial_hair, hair_over_brows=hair_over_brows)
-    noise = None if not darkest else _noise_at(grey, places, list(PLACES).index(darkest) + 1)
+    needed = _by_darkness(lights, facial_hair=facial_hair, hair_over_brows=hair_over_brows)
+    darkest, noise = _shadow(grey, places, needed)
     whole = skin.sum(axis=0)
     tops = counts if brightest is grey else _counts(brightest, places, 2**curve.bit_depth)
     return ExposureMoment(
@@ -262,15 +264,27 @@ def _place_light(counts: FloatArray, curve: LightCurve) -> PlaceLight:
     return PlaceLight(code=code - 0.5 + float(inside), light=light, n=int(total))
 
 
-def _darkest(lights: Mapping[str, PlaceLight], *, facial_hair: bool, hair_over_brows: bool) -> str:
+def _by_darkness(lights: Mapping[str, PlaceLight], *, facial_hair: bool, hair_over_brows: bool) -> list[str]:
+    """Places asked for shadow, the darkest first; slivers of places are left out."""
     left_out = (*_NOT_NEEDED, *(_HAIRY if facial_hair else ()), *(_UNDER_HAIR if hair_over_brows else ()))
     largest = max((each.n for each in lights.values()), default=0)
-    needed = {
-        name: each
+    needed = [
+        name
         for name, each in lights.items()
         if not any(word in name for word in left_out) and each.n > 0.05 * largest
-    }
-    return min(needed, key=lambda name: needed[name].code, default="")
+    ]
+    return sorted(needed, key=lambda name: lights[name].code)
+
+
+def _shadow(
+    grey: NDArray[Any], places: NDArray[np.uint8], by_darkness: list[str]
+) -> tuple[str, PlaceNoise | None]:
+    """The darkest place that is large enough for its noise to be told, and that noise."""
+    for name in by_darkness[:_DARK_TRIES]:
+        noise = _noise_at(grey, places, list(PLACES).index(name) + 1)
+        if noise is not None:
+            return name, noise
+    return (by_darkness[0] if by_darkness else ""), None
 
 
 def _noise_at(grey: NDArray[Any], places: NDArray[np.uint8], number: int) -> PlaceNoise | None:

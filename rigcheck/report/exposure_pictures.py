@@ -21,15 +21,19 @@ from rigcheck.geometry.upright import upright_points, upright_size
 from rigcheck.model._arrays import BoolArray, FloatArray
 from rigcheck.opencv import cv2
 from rigcheck.report.figures import ACCENT, INK
+from rigcheck.report.numbers import format_number
 from rigcheck.report.view_pictures import jpeg_data_uri
 
 __all__ = ["ExposureFigure", "exposure_figures"]
 
-_WIDEST_PX = 460
+_WIDE_PX = 460
 _MARGIN = 0.12  # around the face, in shares of the outer-eye distance
 _MOST_NUMBERED = 4
+# Numbers: their circle, how far from their area, and from each other.
+_TAG_RADIUS, _TAG_AWAY, _TAG_APART = 8.5, 22.0, 20.0
 _LEAST_DARK = 0.002  # of the skin: smaller specks of dark are not drawn
 _PAPER = "#d9dadc"
+_LIPS = list(PLACES).index("the lips") + 1
 _SHOWN_LEVEL = 0.16  # light of the skin, from which down the picture is shown lifted
 
 
@@ -108,7 +112,7 @@ class _Frame:
             y0=int(low[1]),
             x1=int(high[0]),
             y1=int(high[1]),
-            scale=min(_WIDEST_PX / float(high[0] - low[0]), 1.0),
+            scale=_WIDE_PX / float(high[0] - low[0]),
         )
 
     @property
@@ -153,7 +157,8 @@ def _dark(
     height, width = layout.places.shape
     crop = np.ascontiguousarray(recorded[layout.crop])
     coarse = cv2.resize(crop, (width, height), interpolation=cv2.INTER_AREA)
-    skin = (layout.places > 0) & (layout.places <= len(PLACES))
+    # Not the lips: their rim lies over the dark of an open mouth.
+    skin = (layout.places > 0) & (layout.places <= len(PLACES)) & (layout.places != _LIPS)
     mask = (skin & (np.asarray(coarse) < level)).astype(np.uint8)
     mask = np.asarray(cv2.morphologyEx(mask, cv2.MORPH_OPEN, np.ones((3, 3), np.uint8)), dtype=np.uint8)
     count, labels, stats, _ = cv2.connectedComponentsWithStats(mask)
@@ -195,7 +200,7 @@ def _figure(
         parts.append(f'<path d="{path}" fill="url(#{salt}blown)" stroke="#fff" stroke-width="3.2"/>')
         parts.append(f'<path d="{path}" fill="none" stroke="{ACCENT}" stroke-width="1.2"/>')
     numbered = blown[:_MOST_NUMBERED]
-    parts += [_tag(k, frame.at(_centre(each, frame.layout))) for k, each in enumerate(numbered, start=1)]
+    parts += _tags(numbered, frame)
     caption, description = _words(camera, moment, numbered, dark)
     svg = (
         f'<svg viewBox="-1 -1 {width + 2} {height + 2}" role="img" aria-label="{Markup.escape(description)}">'
@@ -223,8 +228,9 @@ def _paper(frame: _Frame, picture: NDArray[np.uint8] | None) -> str:
             f'<path d="{outline}" fill="#eeeeef" stroke="#6a6d72"/><path d="{eyes}" fill="#bbbdc0"/>{edge}'
         )
     cut = picture[frame.y0 : frame.y1, frame.x0 : frame.x1]
-    small = np.asarray(cv2.resize(cut, (width, height), interpolation=cv2.INTER_AREA), dtype=np.uint8)
-    return f'<image href="{jpeg_data_uri(small)}" width="{width}" height="{height}"/>{edge}'
+    if frame.scale < 1.0:
+        cut = np.asarray(cv2.resize(cut, (width, height), interpolation=cv2.INTER_AREA), dtype=np.uint8)
+    return f'<image href="{jpeg_data_uri(cut)}" preserveAspectRatio="none" width="{width}" height="{height}"/>{edge}'
 
 
 def _tones(curve: LightCurve, moment: ExposureMoment) -> NDArray[np.uint8]:
@@ -256,20 +262,32 @@ def _patterns(salt: str) -> str:
     )
 
 
-def _centre(highlight: Highlight, layout: SkinLayout) -> FloatArray:
-    """A pixel of the highlight near its middle, px as recorded."""
-    rows, columns = np.nonzero(highlight.mask)
-    middle = np.array([columns.mean(), rows.mean()])
-    cells = np.stack([columns, rows], axis=1)
-    cell = cells[np.argmin(((cells - middle) ** 2).sum(axis=1))] + highlight.corner
-    return np.asarray((cell + 0.5) * layout.step - 0.5 + (layout.x0, layout.y0))
+def _tags(numbered: tuple[Highlight, ...], frame: _Frame) -> list[str]:
+    """Numbers beside the areas, on the side where there is more room, apart from each other, with a line to each."""
+    width, height = frame.size
+    placed: list[FloatArray] = []
+    out = []
+    for number, highlight in enumerate(numbered, start=1):
+        outline = frame.at(highlight.outlines_px(frame.layout))
+        low, high = np.nanmin(outline, axis=0), np.nanmax(outline, axis=0)
+        right = (low[0] + high[0]) / 2.0 >= width / 2.0
+        at = np.array([high[0] + _TAG_AWAY if right else low[0] - _TAG_AWAY, (low[1] + high[1]) / 2.0])
+        while any(np.hypot(*(at - other)) < _TAG_APART for other in placed):
+            at = at + np.array([0.0, _TAG_APART / 2.0])
+        at = np.clip(at, _TAG_RADIUS, np.array([width, height]) - _TAG_RADIUS)
+        placed.append(at)
+        known = outline[np.isfinite(outline[:, 0])]
+        out.append(_tag(number, at, known[np.argmin(((known - at) ** 2).sum(axis=1))]))
+    return out
 
 
-def _tag(number: int, at: FloatArray) -> str:
-    x, y = at
+def _tag(number: int, at: FloatArray, near: FloatArray) -> str:
+    (x, y), (near_x, near_y) = at, near
+    line = f'<path d="M{x:.1f} {y:.1f}L{near_x:.1f} {near_y:.1f}"'
     return (
-        f'<circle cx="{x:.1f}" cy="{y:.1f}" r="9.5" fill="#fff" stroke="{INK}"/>'
-        f'<text x="{x:.1f}" y="{y + 4.6:.1f}" text-anchor="middle" font-size="13" fill="{INK}">{number}</text>'
+        f'{line} stroke="#fff" stroke-width="3"/>{line} stroke="{INK}" stroke-width="1"/>'
+        f'<circle cx="{x:.1f}" cy="{y:.1f}" r="{_TAG_RADIUS}" fill="#fff" stroke="{INK}"/>'
+        f'<text x="{x:.1f}" y="{y + 4.2:.1f}" text-anchor="middle" font-size="12" fill="{INK}">{number}</text>'
     )
 
 
@@ -282,7 +300,7 @@ def _words(
     places = ", ".join(f"{k} {each.place}" for k, each in enumerate(numbered, start=1))
     if numbered:
         more = f" and {rest} smaller" if rest > 0 else ""
-        blown = f"Dotted: blown skin, {100 * share:.1f} % of it ({places}{more})."
+        blown = f"Dotted: blown skin, {format_number(100 * share, 2)} % of it ({places}{more})."
     else:
         blown = "No skin is blown."
     if dark is None:
