@@ -158,8 +158,14 @@ SCRIPTS = (
     ),
     Script(
         name="nothing good",
-        acts=(("pressed", 1.4), ("apart", 2.0), ("near", 1.2), ("grimace", 1.2), ("halfshut", 1.0)),
-        base="apart",
+        acts=(
+            ("pressed", 1.2),
+            ("near", 1.4),
+            ("halfshut", 1.2),
+            ("apart", 1.4),
+            ("drift", 1.2),
+            ("grimace", 1.0),
+        ),
         good_neutral=False,
         good_bite=False,
     ),

@@ -30,9 +30,7 @@ def gaze_deg(offset_mm: float) -> float:
     return float(np.degrees(np.arcsin(np.clip(offset_mm / IRIS_ARM_MM, -1.0, 1.0))))
 
 
-def pair_estimates(
-    face1: FaceLandmarks, face2: FaceLandmarks, rig: StereoRig, *, teeth_seen: bool
-) -> dict[str, Estimate]:
+def pair_estimates(face1: FaceLandmarks, face2: FaceLandmarks, rig: StereoRig) -> dict[str, Estimate]:
     """Triangulate irises and corners of the eyes.
 
     Parameters
@@ -40,8 +38,6 @@ def pair_estimates(
     face1, face2 : FaceLandmarks
         Of the same moment.
     rig : StereoRig
-    teeth_seen : bool
-        Whether to say how far behind the lip line the front teeth lie; see `bite_depth`.
 
     Returns
     -------
@@ -53,7 +49,6 @@ def pair_estimates(
     -----
     Sigma is that of the points carried through the triangulation, as if both cameras erred independently.
     """
-    del teeth_seen
     places = {name: idx for name, idx in FACE_POINTS.items() if name.startswith(("eye_", "iris_"))}
     at = list(places.values())
     first, second = face1.points_px[at], face2.points_px[at]

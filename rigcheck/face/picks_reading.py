@@ -7,6 +7,7 @@ import numpy as np
 
 from rigcheck.face.focus_regions import region_masks
 from rigcheck.face.focus_sharpness import region_sharpness
+from rigcheck.face.picks_depth import MouthView, incisor_depth
 from rigcheck.face.picks_glance import mouth_numbers
 from rigcheck.face.picks_pair import pair_estimates
 from rigcheck.face.picks_points import SteadyMesh
@@ -100,13 +101,37 @@ class MomentReader:
             cameras[name] = self._camera(each, face)
         pair: dict[str, Estimate] = {}
         if len(faces) == 2 and faces[0] is not None and faces[1] is not None and self._rig is not None:
-            pair = pair_estimates(faces[0], faces[1], self._rig, teeth_seen=_teeth_seen(cameras))
+            pair = pair_estimates(faces[0], faces[1], self._rig)
         return PoseReading(
             refs=tuple(each.frame.ref for each in pictures),
             cameras=cameras,
             pair=pair,
             findings=tuple(findings),
         )
+
+    def incisor_depth(self, pictures: Sequence[CameraPictures]) -> Estimate:
+        """How far the front teeth lie behind the lips in a moment chosen as a bite; see `picks_depth`.
+
+        Parameters
+        ----------
+        pictures : sequence of CameraPictures
+            A camera each, camera 1 first; neighbours are not needed.
+        """
+        if self._rig is None or len(pictures) != 2:
+            return Estimate(value=None, unit="mm", reason="needs two cameras and their calibration")
+        views = []
+        for each in pictures:
+            name, frame = each.frame.ref.camera, each.frame
+            turn = (self._mounts.get(name, 0) + self._turned.get(name, 0)) % 360
+            face = self._finder.find_turned(
+                frame, mount_rotation_deg=self._mounts.get(name, 0), turned_deg=self._turned.get(name, 0)
+            )
+            if isinstance(face, NoFace):
+                return Estimate(value=None, unit="mm", reason=face.sentence)
+            steady = self._mesh.points(frame.grey8(), face.points_px, turn, rounds=2)
+            points = face.points_px if steady is None else steady
+            views.append(MouthView(grey=frame.grey8(), points_px=points, black_dn=self._black.get(name, 0.0)))
+        return incisor_depth(views[0], views[1], self._rig)
 
     def _camera(self, pictures: CameraPictures, face: FaceLandmarks) -> dict[str, Estimate]:
         frame, name = pictures.frame, pictures.frame.ref.camera
@@ -157,8 +182,3 @@ def _neighbours(pictures: CameraPictures) -> tuple[MovedSince, ...]:
         if seconds > 0 and other.size_px == pictures.frame.size_px:
             found.append(MovedSince(image=other.grey8(), seconds=seconds))
     return tuple(found)
-
-
-def _teeth_seen(cameras: Mapping[str, Mapping[str, Estimate]]) -> bool:
-    shown = [measures["teeth_shown"].value for measures in cameras.values() if "teeth_shown" in measures]
-    return bool(shown) and all(value is not None and value > 0.0 for value in shown)

@@ -8,7 +8,7 @@ import numpy as np
 from rigcheck.face.picks_strip import MouthStrip
 from rigcheck.model._arrays import BoolArray, FloatArray, IntArray
 
-__all__ = ["TeethRows", "read_teeth"]
+__all__ = ["TeethRows", "read_teeth", "row_line"]
 
 # Lengths in outer-eye distances, brightness in shares of the teeth's own.
 _CENTRAL = (0.2, 0.8)  # share of the way between the corners: incisors and canines
@@ -90,6 +90,29 @@ def read_teeth(strip: MouthStrip) -> TeethRows:
         if chosen
         else None,
     )
+
+
+def row_line(strip: MouthStrip) -> FloatArray | None:
+    """Height at which the lower row starts in each column, (C,), NaN where no line was seen there; None where none was.
+
+    Parameters
+    ----------
+    strip : MouthStrip
+    """
+    levels = np.maximum(strip.levels, 0.5)
+    height = strip.height[:, None]
+    inside = (height >= strip.upper) & (height <= strip.lower)
+    central = np.flatnonzero((strip.along > _CENTRAL[0]) & (strip.along < _CENTRAL[1]))
+    if not inside[:, central].any():
+        return None
+    bright = float(np.percentile(levels[:, central][inside[:, central]], 85.0))
+    chosen, _ = _agreed(list(_lines(strip, levels, inside, central, bright)), len(central))
+    if not chosen:
+        return None
+    heights = np.full(len(strip.along), np.nan)
+    for line in chosen:
+        heights[line.column] = line.height
+    return heights
 
 
 def _lines(

@@ -1,7 +1,9 @@
 """What is usual for this performer in this clip, and how far a moment is from it."""
 
-from collections.abc import Mapping, Sequence
+import math
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from statistics import fmean
 
 import numpy as np
 from scipy.ndimage import gaussian_filter1d
@@ -179,7 +181,7 @@ def _from_reference(row: Mapping[str, float]) -> dict[str, float]:
         "gaze_across": _both_eyes(row, "gaze_across"),
         "gaze_down": _both_eyes(row, "gaze_down"),
     }
-    return given | {name: value for name, value in found.items() if np.isfinite(value)}
+    return given | {name: value for name, value in found.items() if math.isfinite(value)}
 
 
 def _sealed(samples: Sequence[Sample], camera: str, usual: Mapping[str, Mapping[str, float]]) -> FloatArray:
@@ -291,13 +293,12 @@ def away(sample: Sample, usual: ClipUsual) -> dict[str, float]:
         if camera in usual.numbers
     ]
     for name in dict.fromkeys(key for each in per_camera for key in each):
-        values = np.array([each[name] for each in per_camera if name in each])
-        values = values[np.isfinite(values)]
-        if len(values):
-            found[name] = float(_JOINED.get(name, np.mean)(values))
+        values = [each[name] for each in per_camera if math.isfinite(each.get(name, math.nan))]
+        if values:
+            found[name] = _JOINED.get(name, fmean)(values)
     if "lids_right" in found and "lids_left" in found:
         eyes = found.pop("lids_right"), found.pop("lids_left")
-        found["lids"] = min(float(np.mean(eyes)), min(eyes) * _ONE_EYE)
+        found["lids"] = min(fmean(eyes), min(eyes) * _ONE_EYE)
     opened = [
         value
         for camera, seam in sample.seams.items()
@@ -309,7 +310,12 @@ def away(sample: Sample, usual: ClipUsual) -> dict[str, float]:
 
 
 # A gap seen by one camera is there; an opening that one camera does not see is a mouth taken for open.
-_JOINED = {"row_gap": np.max, "seam_width": np.max, "lip_gap": np.min, "teeth": np.min}
+_JOINED: Mapping[str, Callable[[Sequence[float]], float]] = {
+    "row_gap": max,
+    "seam_width": max,
+    "lip_gap": min,
+    "teeth": min,
+}
 _ONE_EYE = 1.4  # a single eye's opening is less certain than that of both
 _BRIGHTER, _WIDE = (
     0.95,
@@ -335,7 +341,7 @@ def _camera_away(row: Mapping[str, float], usual: Mapping[str, float]) -> dict[s
     found["vergence_deg"] = 2.0 * _turn((_vergence(row) - usual.get("vergence", np.nan)) / 2.0)
     found["gaze_aside_deg"] = _turn(_both_eyes(row, "gaze_across") - usual.get("gaze_across", np.nan))
     found["gaze_down_deg"] = _turn(_both_eyes(row, "gaze_down") - usual.get("gaze_down", np.nan))
-    return {name: value for name, value in found.items() if np.isfinite(value)}
+    return {name: value for name, value in found.items() if math.isfinite(value)}
 
 
 def _turn(share: float) -> float:

@@ -243,13 +243,13 @@ def test_moments_are_spread_over_a_clip_of_an_hour():
     glances = [
         [
             Glance(
-                ref=FrameRef(camera="upper", frame_idx=30 * k, origin="x.mov", time_s=float(k)),
+                ref=FrameRef(camera="upper", frame_idx=90 * k, origin="x.mov", time_s=3.0 * k),
                 moved={},
                 looked=True,
                 shape=shape,
                 seam=SEALED,
             )
-            for k in range(3600)
+            for k in range(1200)
         ]
     ]
     moments = candidate_moments(glances, {"neutral": 1, "bite": 1}, most=40)

@@ -1,0 +1,182 @@
+"""How far the front teeth lie behind the lips, in millimetres: the incisors' edge and the lips, triangulated."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rigcheck.face.picks_shape import face_axes
+from rigcheck.face.picks_strip import LOWER_INNER, UPPER_INNER, MouthStrip, mouth_strip
+from rigcheck.face.picks_teeth import row_line
+from rigcheck.geometry.pair import sampson_distance_px, triangulate
+from rigcheck.geometry.projection import intrinsics_vector
+from rigcheck.matching import PairMatcher
+from rigcheck.model import Estimate, StereoRig
+from rigcheck.model._arrays import BoolArray, FloatArray
+from rigcheck.opencv import cv2
+
+__all__ = ["MouthView", "incisor_depth", "incisor_place"]
+
+_CENTRAL = (0.3, 0.7)
+_ROW_ABOVE = (0.010, 0.030)  # rows of the upper teeth, over the line between the rows, outer-eye distances
+_LEAST_DIP = 0.05  # of the line between the front teeth, under its surroundings
+_LINE_WIDTH = 0.012  # half the way along the mouth over which a tooth's own brightness is taken
+_PLACE_SIGMA_STEPS = 1.0  # of the place found, in rows of the strip, per axis
+_MOST_OFF_LINE = 4.0  # sigmas off the epipolar line: then the two are not the same place
+_RING = (0.015, 0.09)  # lips: from and to so far outside the opening, outer-eye distances
+_LIPS_WANTED, _FEWEST = 120, 12
+_SHAPE_SIGMA_MM = 0.5  # how far the lips' own roundness shifts their median; assumed
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class MouthView:
+    """One camera's picture as recorded and the points of its face, (478, 2) px; `black_dn` is darkness."""
+
+    grey: NDArray[np.uint8]
+    points_px: FloatArray
+    black_dn: float = 0.0
+
+
+def incisor_depth(first: MouthView, second: MouthView, rig: StereoRig) -> Estimate:
+    """Depth of the upper incisors' edge behind the lips at the middle of the mouth, mm.
+
+    Parameters
+    ----------
+    first, second : MouthView
+        Of one moment.
+    rig : StereoRig
+
+    Returns
+    -------
+    Estimate
+        Along the line of sight of camera 1: positive behind the lips. No value where a camera does not see the edge, or
+        what they see is not one place.
+
+    Notes
+    -----
+    The place is where the line between the central incisors meets the line between the rows; the lips are matched skin
+    about the opening, their median. Sigma holds one row of the strip for each camera's place, and 0.5 mm for the lips'
+    roundness.
+    """
+    places = []
+    sigmas = []
+    for name, view in (("camera 1", first), ("camera 2", second)):
+        strip = mouth_strip(view.grey, view.points_px, black_dn=view.black_dn, reach=0.12, columns=96)
+        place = None if strip is None else incisor_place(strip)
+        if strip is None or place is None:
+            return Estimate(value=None, unit="mm", reason=f"{name} does not see the edge of the front teeth")
+        places.append(place)
+        sigmas.append(_PLACE_SIGMA_STEPS * strip.step * strip.unit_px)
+    sigma_px = float(np.hypot(sigmas[0], sigmas[1]))
+    if abs(_off_line(places, rig)) > _MOST_OFF_LINE * sigma_px:
+        return Estimate(value=None, unit="mm", reason="the cameras see other places of the front teeth")
+    teeth = _point(places[0], places[1], rig)
+    lips = _lips_mm(first, second, rig)
+    if lips is None or not np.isfinite(teeth).all():
+        return Estimate(value=None, unit="mm", reason="too little of the lips was found again by camera 2")
+    moved = [
+        _point(places[0], places[1] + sigma_px * step, rig)[2] - teeth[2]
+        for step in (np.array([1.0, 0.0]), np.array([0.0, 1.0]))
+    ]
+    own = float(np.sqrt(np.nansum(np.square(moved))))
+    return Estimate(
+        value=float(teeth[2] - lips[0]),
+        sigma=float(np.hypot(own, np.hypot(lips[1], _SHAPE_SIGMA_MM))),
+        unit="mm",
+        n=2,
+    )
+
+
+def incisor_place(strip: MouthStrip) -> FloatArray | None:
+    """Where the line between the central incisors meets the line between the rows, (x, y) px as recorded."""
+    heights = row_line(strip)
+    if heights is None:
+        return None
+    columns = np.flatnonzero((strip.along > _CENTRAL[0]) & (strip.along < _CENTRAL[1]))
+    known = np.flatnonzero(np.isfinite(heights))
+    line = np.interp(np.arange(len(heights)), known, heights[known])
+    above = [
+        strip.levels[
+            (strip.height > line[column] - _ROW_ABOVE[1]) & (strip.height < line[column] - _ROW_ABOVE[0]),
+            column,
+        ].mean()
+        for column in columns
+    ]
+    bright = np.asarray(above)
+    width = max(round(_LINE_WIDTH * len(strip.along) / 0.5), 2)
+    around = np.array([np.max(bright[max(k - width, 0) : k + width + 1]) for k in range(len(bright))])
+    dip = 1.0 - bright / np.maximum(around, 1.0)
+    lowest = [
+        k
+        for k in range(1, len(dip) - 1)
+        if dip[k] > _LEAST_DIP and dip[k] >= dip[k - 1] and dip[k] >= dip[k + 1]
+    ]
+    if not lowest:
+        return None
+    k = min(lowest, key=lambda each: abs(strip.along[columns[each]] - 0.5))
+    column = int(columns[k])
+    row = int(np.abs(strip.height - line[column]).argmin())
+    return np.asarray(strip.places_px[row, column])
+
+
+def _off_line(places: list[FloatArray], rig: StereoRig) -> float:
+    pose = rig.camera2_from_camera1
+    return float(
+        sampson_distance_px(
+            places[0][None],
+            places[1][None],
+            (intrinsics_vector(rig.camera1), intrinsics_vector(rig.camera2)),
+            (rig.camera1.model, rig.camera2.model),
+            rotation=pose.rotation,
+            translation=pose.translation_mm,
+        )[0]
+    )
+
+
+def _point(first: FloatArray, second: FloatArray, rig: StereoRig) -> FloatArray:
+    return np.asarray(_points(first.reshape(-1, 2), second.reshape(-1, 2), rig)[0])
+
+
+def _points(first: FloatArray, second: FloatArray, rig: StereoRig) -> FloatArray:
+    pose = rig.camera2_from_camera1
+    return np.asarray(
+        triangulate(
+            first,
+            second,
+            (intrinsics_vector(rig.camera1), intrinsics_vector(rig.camera2)),
+            (rig.camera1.model, rig.camera2.model),
+            rotation=pose.rotation,
+            translation=pose.translation_mm,
+        )
+    )
+
+
+def _lips_mm(first: MouthView, second: MouthView, rig: StereoRig) -> tuple[float, float] | None:
+    """Depth of the lips about the middle of the mouth, and its sigma, mm."""
+    found = PairMatcher(rig, wanted=_LIPS_WANTED).match(
+        first.grey, second.grey, mask1=_lips_mask(first), mask2=_lips_mask(second)
+    )
+    if found.n < _FEWEST:
+        return None
+    depth = _points(found.points1_px, found.points2_px, rig)[:, 2]
+    depth = depth[np.isfinite(depth)]
+    if len(depth) < _FEWEST:
+        return None
+    spread = 1.4826 * float(np.median(np.abs(depth - np.median(depth))))
+    return float(np.median(depth)), 1.25 * spread / float(np.sqrt(len(depth)))
+
+
+def _lips_mask(view: MouthView) -> BoolArray:
+    """Both lips about the middle third of the opening, the opening itself and its edge left out."""
+    across, _, unit = face_axes(view.points_px)
+    opening = view.points_px[[*UPPER_INNER, *LOWER_INNER[::-1]]]
+    inner = np.zeros(view.grey.shape, dtype=np.uint8)
+    cv2.fillPoly(inner, [np.rint(opening).astype(np.int32).reshape(-1, 1, 2)], 1)
+    grown = [
+        cv2.dilate(inner, np.ones((2 * round(reach * unit) + 1,) * 2, dtype=np.uint8)) > 0 for reach in _RING
+    ]
+    middle = opening.mean(axis=0)
+    half = float(np.ptp(opening @ across)) / 6.0
+    rows, columns = np.indices(view.grey.shape)
+    aside = (columns - middle[0]) * across[0] + (rows - middle[1]) * across[1]
+    return np.asarray(grown[1] & ~grown[0] & (np.abs(aside) < half))
