@@ -8,6 +8,7 @@ from rigcheck.checks.exposure import CHECKS as EXPOSURE_CHECKS
 from rigcheck.checks.framing import CHECKS as FRAMING_CHECKS
 from rigcheck.checks.history import CHECKS as HISTORY_CHECKS
 from rigcheck.checks.limits import LIMITS, Limit, Limits, effective_limits
+from rigcheck.checks.picks import CHECKS as PICKS_CHECKS
 from rigcheck.checks.table import ALL_CHECKS, check_table
 from rigcheck.checks.verdict import Band, Verdict, exit_code, judge, overall_verdict
 from rigcheck.checks.verification import CHECKS as VERIFY_CHECKS
@@ -21,6 +22,7 @@ __all__ = [
     "FRAMING_CHECKS",
     "HISTORY_CHECKS",
     "LIMITS",
+    "PICKS_CHECKS",
     "VERIFY_CHECKS",
     "Band",
     "Check",

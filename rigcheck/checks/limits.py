@@ -12,6 +12,8 @@ from rigcheck.checks import (
     limits_exposure,
     limits_fitting,
     limits_history,
+    limits_pick_gates,
+    limits_picks,
     limits_rigid,
     limits_verify,
 )
@@ -36,6 +38,8 @@ LIMITS: tuple[Limit, ...] = (
     *limits_audit.LIMITS,
     *limits_fitting.LIMITS,
     *limits_exposure.LIMITS,
+    *limits_picks.LIMITS,
+    *limits_pick_gates.LIMITS,
 )
 
 

@@ -11,6 +11,7 @@ from rigcheck.checks.exposure import CHECKS as EXPOSURE_CHECKS
 from rigcheck.checks.framing import CHECKS as FRAMING_CHECKS
 from rigcheck.checks.history import CHECKS as HISTORY_CHECKS
 from rigcheck.checks.limits import Limits, effective_limits
+from rigcheck.checks.picks import CHECKS as PICKS_CHECKS
 from rigcheck.checks.verification import CHECKS as VERIFY_CHECKS
 
 __all__ = ["ALL_CHECKS", "check_table"]
@@ -23,6 +24,7 @@ ALL_CHECKS: tuple[Check[Any], ...] = (
     *AUDIT_CHECKS,
     *FRAMING_CHECKS,
     *EXPOSURE_CHECKS,
+    *PICKS_CHECKS,
 )
 
 

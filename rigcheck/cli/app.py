@@ -10,6 +10,7 @@ from rigcheck.cli.compare import compare
 from rigcheck.cli.fitting import fitting
 from rigcheck.cli.handover import handover
 from rigcheck.cli.history import history
+from rigcheck.cli.picks import picks
 from rigcheck.cli.shared import BoardFile, Footage1, Footage2, OffsetFrames, Out, PairBy, RigFile, end
 from rigcheck.cli.verify import verify
 
@@ -125,4 +126,5 @@ app.command()(compare)
 app.command()(fitting)
 app.command()(handover)
 app.command()(history)
+app.command()(picks)
 app.command()(verify)

@@ -9,6 +9,7 @@ __all__ = [
     "CALIBRATION_FORMAT",
     "MANIFEST_FORMAT",
     "PERFORMER_FORMAT",
+    "PICKS_FORMAT",
     "POINTS_FORMAT",
     "RESULT_FORMAT",
     "VERSION",
@@ -20,6 +21,7 @@ RESULT_FORMAT: Final = "rigcheck-result"
 POINTS_FORMAT: Final = "rigcheck-points"
 PERFORMER_FORMAT: Final = "rigcheck-performer"
 MANIFEST_FORMAT: Final = "rigcheck-handover"
+PICKS_FORMAT: Final = "rigcheck-picks"
 VERSION: Final = 1
 
 _NAMES = {
@@ -30,6 +32,7 @@ _NAMES = {
     "points": "a file of marked points",
     "performer": "a performer record",
     "manifest": "the manifest of a handover",
+    "picks": "a list of picks",
 }
 
 
@@ -40,7 +43,7 @@ def require_kind(document: Document, kind: str) -> None:
     ----------
     document : Document
     kind : str
-        "board", "rig", "calibration", "result", "points", "performer" or "manifest".
+        "board", "rig", "calibration", "result", "points", "performer", "manifest" or "picks".
 
     Raises
     ------
@@ -70,6 +73,7 @@ def _kind_of(document: Document) -> str | None:
         POINTS_FORMAT: "points",
         PERFORMER_FORMAT: "performer",
         MANIFEST_FORMAT: "manifest",
+        PICKS_FORMAT: "picks",
     }
     declared = document.value.get("format")
     if isinstance(declared, str) and declared in by_format:

@@ -23,6 +23,7 @@ __all__ = [
     "HandedOver",
     "LeftOut",
     "ManifestFormat",
+    "inside",
     "manifest_findings",
     "manifest_text",
     "read_manifest",
@@ -33,7 +34,8 @@ MANIFEST_NAME, SUMS_NAME = "manifest.json", "SHA256SUMS"
 _LARGEST_BYTES = 64 << 20
 
 
-def _inside(path: str) -> str:
+def inside(path: str) -> str:
+    """Refuse a path that leads out of its folder, ValueError; else give it back."""
     pure = PurePosixPath(path)
     if (
         pure.is_absolute()
@@ -47,7 +49,7 @@ def _inside(path: str) -> str:
     return path
 
 
-_Path = Annotated[str, StringConstraints(min_length=1, max_length=1000), AfterValidator(_inside)]
+_Path = Annotated[str, StringConstraints(min_length=1, max_length=1000), AfterValidator(inside)]
 
 
 class _FileFormat(Format):

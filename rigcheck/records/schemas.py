@@ -4,6 +4,7 @@ from rigcheck.records.board_file import BoardFormat
 from rigcheck.records.calibration_file import CalibrationFormat
 from rigcheck.records.manifest_file import ManifestFormat
 from rigcheck.records.performer_file import PerformerFormat
+from rigcheck.records.picks_file import PicksFormat
 from rigcheck.records.points_file import PointsFormat
 from rigcheck.records.result_file import ResultFormat
 from rigcheck.records.rig_file import RigFormat
@@ -19,6 +20,7 @@ FORMATS: dict[str, type[Format]] = {
     "points": PointsFormat,
     "performer": PerformerFormat,
     "manifest": ManifestFormat,
+    "picks": PicksFormat,
 }
 
 
@@ -28,7 +30,7 @@ def json_schemas() -> dict[str, dict[str, object]]:
     Returns
     -------
     dict
-        Keys "board", "rig", "calibration", "result", "points", "performer", "manifest".
+        Keys "board", "rig", "calibration", "result", "points", "performer", "manifest", "picks".
     """
     dialect = {"$schema": "https://json-schema.org/draft/2020-12/schema"}
     return {name: dialect | model.model_json_schema() for name, model in FORMATS.items()}

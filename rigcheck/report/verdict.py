@@ -51,6 +51,12 @@ _SENTENCES = {
         "fail": "The fitting is not right yet.",
         "inconclusive": "It is not decided whether the fitting is right.",
     },
+    "picks": {
+        "pass": "The clip holds what the digital face needs.",
+        "caution": "The clip can be used, with something to better.",
+        "fail": "The clip does not hold what the digital face needs.",
+        "inconclusive": "It is not decided whether the clip holds what the digital face needs.",
+    },
     "history": {
         "pass": "Nothing in these results asks for anything.",
         "caution": "Something in these results asks for a look.",

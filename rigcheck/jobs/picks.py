@@ -1,0 +1,373 @@
+"""From a clip of a performer's face to the frames that the digital face will be calibrated from."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from rigcheck.checks import PICKS_CHECKS, Limits, overall_verdict, run_checks
+from rigcheck.checks.limits_pick_gates import pick_gates
+from rigcheck.errors import ConfigError
+from rigcheck.face.picks_choose import choose_picks
+from rigcheck.face.picks_glance import Glancer
+from rigcheck.face.picks_moments import Moment, candidate_moments
+from rigcheck.face.picks_reading import MomentReader
+from rigcheck.face.picks_run import PicksRun, clip_course, picks_measurements
+from rigcheck.footage import Clip
+from rigcheck.jobs.fitting_inputs import FittingInputs, ReadInputs, read_inputs
+from rigcheck.jobs.opening import OpenedFootage, PairingChoice, footage_paths, limits_of, open_footage_of
+from rigcheck.jobs.picks_looking import MOST_GLANCES, Glances, look_through, moment_at, read_moments
+from rigcheck.jobs.picks_same import looks_changed, setting_changes
+from rigcheck.jobs.picks_stills import contact_sheet, shown_picks, stills_of
+from rigcheck.landmarks import Looks
+from rigcheck.model import Calibration, EffectiveLimit, PerformerRecord, Report, RigDescription
+from rigcheck.model.picking import PICK_POSES, Pick, PickPose, PoseReading
+from rigcheck.records import file_sha256, make_provenance, output_folder, result_text
+from rigcheck.records.picks_file import picks_text
+from rigcheck.report import ProgressSink, SilentProgress
+from rigcheck.report.picks_page import ShownPick, picks_page
+
+__all__ = [
+    "OUTPUTS",
+    "PairingChoice",
+    "PicksInputs",
+    "PicksResult",
+    "footage_paths",
+    "pick_lines",
+    "picks",
+    "read_want",
+    "write_picks",
+    "written",
+]
+
+OUTPUTS = ("picks.json", "result.json", "report.html", "contact-sheet.png")
+# Moments read in full, however long the clip.
+MOST_MOMENTS = 40
+_MOST_WANTED = 12
+
+
+@dataclass(frozen=True, kw_only=True)
+class PicksInputs:
+    """What `picks` takes beside the footage; all optional.
+
+    `want` says how many frames of each pose; `reference` is the number of a picture of camera 1 that a person declares
+    a right neutral.
+    """
+
+    rig: RigDescription | str | Path | None = None
+    calibration: Calibration | str | Path | None = None
+    approved: str | Path | None = None
+    performer: PerformerRecord | str | Path | None = None
+    want: Mapping[PickPose, int] | None = None
+    reference: int | None = None
+    pairing: PairingChoice | None = None
+
+    @property
+    def for_reading(self) -> FittingInputs:
+        """The same as a fitting takes them."""
+        return FittingInputs(
+            rig=self.rig,
+            calibration=self.calibration,
+            approved=self.approved,
+            performer=self.performer,
+            pairing=self.pairing,
+        )
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class PicksResult:
+    """What was picked (`run`), what the checks make of it (`report`), and what is written of it."""
+
+    run: PicksRun
+    report: Report
+    shown: tuple[ShownPick, ...]
+    clips: tuple[Clip, ...]
+    turns: Mapping[str, int]
+    inputs: tuple[str, ...]
+
+
+def read_want(text: str) -> dict[PickPose, int]:
+    """Read which poses are wanted, as in ``neutral,bite,side,side``.
+
+    Raises
+    ------
+    ConfigError
+        For an unknown pose, none, or more than twelve.
+    """
+    names = [name.strip() for name in text.split(",") if name.strip()]
+    wanted: dict[PickPose, int] = {}
+    for name in names:
+        pose = next((each for each in PICK_POSES if each == name.casefold()), None)
+        if pose is None:
+            raise ConfigError(
+                f"--want: {name!r} found, one of {', '.join(PICK_POSES)} needed.",
+                hint="as in --want neutral,bite.",
+            )
+        wanted[pose] = wanted.get(pose, 0) + 1
+    if not 0 < len(names) <= _MOST_WANTED:
+        raise ConfigError(
+            f"--want: {len(names)} frames asked for, 1 to {_MOST_WANTED} needed.",
+            hint="as in --want neutral,bite.",
+        )
+    return wanted
+
+
+def picks(
+    footage1: str | Path,
+    footage2: str | Path | None = None,
+    *,
+    given: PicksInputs | None = None,
+    progress: ProgressSink | None = None,
+) -> PicksResult:
+    """Find the frames that the digital face will be calibrated from.
+
+    Parameters
+    ----------
+    footage1, footage2 : str or Path
+        FOOTAGE of each camera; one works too.
+    given : PicksInputs, optional
+    progress : ProgressSink, optional
+
+    Returns
+    -------
+    PicksResult
+        Nothing is written; see :func:`write_picks`. That nothing was found is a result, not an error.
+
+    Raises
+    ------
+    RigcheckError
+        InputError, ConfigError: where, what was found, what was needed, what to do.
+    """
+    given, progress = given or PicksInputs(), progress or SilentProgress()
+    second = None if footage2 is None else str(footage2)
+    wanted: Mapping[PickPose, int] = given.want or {"neutral": 1, "bite": 1}
+    read = read_inputs(str(footage1), second, given.for_reading)
+    limits = limits_of(read.rig, given.rig)
+    footage = open_footage_of(read.names, str(footage1), second, given.pairing)
+    glances = look_through(footage, _glancers(read), progress.track("Looking through the clip"))
+    reader, reference = _reader(read, glances), _reference(glances, given.reference)
+    moments = candidate_moments(glances.by_camera, wanted, most=MOST_MOMENTS)
+    track = progress.track("Reading the likeliest moments")
+    readings = read_moments(footage, moments, glances.places, reader, track)
+    declared: PoseReading | None = None
+    if reference is not None:
+        (declared,) = read_moments(footage, [reference], glances.places, reader, lambda *_: None)
+    outcome = choose_picks(
+        readings, wanted, pick_gates(Limits(limits)), glances=glances.by_camera, reference=declared
+    )
+    changes, known = setting_changes(footage.clips, read, given.rig)
+    run = PicksRun(
+        outcome=outcome,
+        wanted=wanted,
+        cameras=read.names,
+        pairs=len(glances.places),
+        read=len(readings),
+        calibrated=_pair_calibrated(read),
+        course=clip_course(glances.by_camera),
+        measurements=picks_measurements(outcome),
+        settings=changes,
+        settings_known=known,
+        looks=read.looks,
+        looks_changed=looks_changed(read),
+        reference=given.reference,
+        notes=_notes(footage, read, glances, len(readings)),
+    )
+    turns = {name: (_mount(read, k) + glances.turned_deg[name]) % 360 for k, name in enumerate(read.names)}
+    ranked = _ranked(run)
+    report = _report(run, limits, given, footage, (footage1, footage2))
+    files = (*given.for_reading.files, *footage_paths(footage1, footage2))
+    return PicksResult(
+        run=run,
+        report=report,
+        shown=shown_picks(ranked, footage.clips, turns, linear=_linear(read)) if ranked else (),
+        clips=footage.clips,
+        turns=turns,
+        inputs=tuple(dict.fromkeys(files)),
+    )
+
+
+def write_picks(
+    result: PicksResult, out: str | Path, *, pictures: bool = True, replace_earlier: bool = False
+) -> None:
+    """Write picks.json, result.json, report.html, the stills and a sheet of them, all or none.
+
+    Parameters
+    ----------
+    result : PicksResult
+    out : str or Path
+    pictures : bool
+        False shows no picture of the performer in the report; the stills are written all the same: they are what
+        was asked for.
+    replace_earlier : bool
+
+    Raises
+    ------
+    OutputError
+        When the folder cannot be written, or holds earlier picks and `replace_earlier` is False.
+    """
+    run, shown = result.run, result.shown if pictures else ()
+    with output_folder(out, replace=replace_earlier, protects=OUTPUTS, inputs=result.inputs) as folder:
+        entries = []
+        for rank, pick, alternate in _ranked(run):
+            if alternate:
+                continue
+            stills = stills_of(rank, pick, result.clips, result.turns)
+            for still in stills:
+                folder.write_bytes(still.name, still.content)
+            entries.append((rank, pick, [still.name for still in stills]))
+        folder.write_text(
+            "picks.json",
+            picks_text(
+                entries,
+                [(rank, pick) for rank, pick, alternate in _ranked(run) if alternate],
+                wanted=run.wanted,
+                missing={choice.pose: choice.missing for choice in run.outcome.choices if choice.missing},
+                provenance=result.report.provenance,
+            ),
+        )
+        if result.shown:
+            folder.write_bytes("contact-sheet.png", contact_sheet(result.shown))
+        folder.write_text("result.json", result_text(result.report))
+        folder.write_text("report.html", picks_page(result.report, run, shown))
+
+
+def written(result: PicksResult) -> tuple[str, ...]:
+    """Names of what `write_picks` writes: without picks there is no sheet, and there are no stills."""
+    sheet = () if result.shown else ("contact-sheet.png",)
+    stills = ("stills/",) if result.run.picks else ()
+    return (*(name for name in OUTPUTS if name not in sheet), *stills)
+
+
+def pick_lines(run: PicksRun) -> list[tuple[str, str]]:
+    """Key numbers for the terminal: each pick's frame and score."""
+    return [
+        (
+            f"{pick.pose} {rank}" + (", alternate" if alternate else ""),
+            f"frame {pick.frame_idx}{f' ({pick.timecode})' if pick.timecode else ''}, score {pick.score:.2f}",
+        )
+        for rank, pick, alternate in _ranked(run)
+    ]
+
+
+def _ranked(run: PicksRun) -> list[tuple[int, Pick, bool]]:
+    """Picks, then alternates of each pose, with their ranks; and whether each is an alternate."""
+    out = []
+    for choice in run.outcome.choices:
+        out += [(rank, pick, False) for rank, pick in enumerate(choice.picks, start=1)]
+        out += [(rank, pick, True) for rank, pick in enumerate(choice.alternates, start=1)]
+    return out
+
+
+def _mount(read: ReadInputs, camera_idx: int) -> int:
+    return 0 if read.rig is None else read.rig.cameras[camera_idx].mount_rotation_deg
+
+
+def _black(read: ReadInputs, camera_idx: int) -> float:
+    return 0.0 if read.rig is None else read.rig.cameras[camera_idx].black_level or 0.0
+
+
+def _linear(read: ReadInputs) -> list[str]:
+    return [] if read.rig is None else [each.name for each in read.rig.cameras if each.transfer == "linear"]
+
+
+def _looks(read: ReadInputs) -> Looks:
+    looks = read.looks
+    return Looks(
+        glasses=bool(looks.glasses),
+        facial_hair=bool(looks.facial_hair),
+        hair_over_brows=bool(looks.hair_over_brows),
+        heavy_make_up=bool(looks.heavy_make_up),
+    )
+
+
+def _glancers(read: ReadInputs) -> list[Glancer]:
+    return [
+        Glancer(mount_rotation_deg=_mount(read, k), black_dn=_black(read, k), looks=_looks(read))
+        for k in range(len(read.names))
+    ]
+
+
+def _reader(read: ReadInputs, glances: Glances) -> MomentReader:
+    pair = read.calibration if _pair_calibrated(read) else None
+    return MomentReader(
+        mounts_deg={name: _mount(read, k) for k, name in enumerate(read.names)},
+        turned_deg=glances.turned_deg,
+        black_dn={name: _black(read, k) for k, name in enumerate(read.names)},
+        rig=None if pair is None else pair.rig,
+        looks=_looks(read),
+    )
+
+
+def _pair_calibrated(read: ReadInputs) -> bool:
+    return read.calibration is not None and read.calibration.stereo is not None and len(read.names) == 2
+
+
+def _reference(glances: Glances, frame_idx: int | None) -> Moment | None:
+    if frame_idx is None:
+        return None
+    moment = moment_at(glances, frame_idx)
+    if moment is None:
+        seen = [glance.ref.frame_idx for glance in glances.by_camera[0]]
+        raise ConfigError(
+            f"--reference {frame_idx}: no picture of camera 1 with this number was looked at; {seen[0]} to {seen[-1]} "
+            "needed.",
+            hint="give the number of a picture within the in and out points, counted from 0 in the file.",
+        )
+    return moment
+
+
+def _notes(footage: OpenedFootage, read: ReadInputs, glances: Glances, n_read: int) -> tuple[str, ...]:
+    sentences = [finding.sentence for finding in footage.findings]
+    if footage.pairing is not None and not any("paired by" in one.lower() for one in sentences):
+        sentences.append(f"Paired by {footage.pairing.basis}: {footage.pairing.n_pairs} pairs.")
+    sentences.append(f"Saw {len(glances.places)} moments in passing and read {n_read} of them in full.")
+    turned = [name for name, turn in glances.turned_deg.items() if turn]
+    sentences += [
+        f"{name}: the face stood turned by {glances.turned_deg[name]}° further than the rig file says."
+        for name in turned
+    ]
+    if not _pair_calibrated(read):
+        sentences.append("Without a calibration of both cameras nothing is said in millimetres of depth.")
+    return tuple(dict.fromkeys((*read.notes, *(one[:1].upper() + one[1:] for one in sentences))))
+
+
+def _report(
+    run: PicksRun,
+    limits: tuple[EffectiveLimit, ...],
+    given: PicksInputs,
+    footage: OpenedFootage,
+    typed: Sequence[str | Path | None],
+) -> Report:
+    files = given.for_reading.files
+    hashes = {path: file_sha256(path) for path in files}
+    for clip in footage.clips:
+        hashes |= clip.hashes()
+    how = given.pairing or PairingChoice()
+
+    def named(value: object) -> str | None:
+        return str(value) if isinstance(value, str | Path) else None
+
+    options = {
+        "footage1": str(typed[0]),
+        "footage2": named(typed[1]),
+        "rig": named(given.rig),
+        "calibration": named(given.calibration),
+        "approved": named(given.approved),
+        "performer": named(given.performer),
+        "want": dict(run.wanted),
+        "reference": given.reference,
+        "pair": how.by,
+        "offset_frames": how.offset_frames,
+        "most_moments": MOST_MOMENTS,
+        "most_glances": MOST_GLANCES,
+    }
+    checks = run_checks(PICKS_CHECKS, run, Limits(limits))
+    return Report(
+        command="picks",
+        verdict=overall_verdict(checks),
+        checks=checks,
+        measurements=run.measurements,
+        rejected=run.rejected,
+        limits=limits,
+        provenance=make_provenance("picks", inputs=hashes, options=options),
+        notes=run.notes,
+    )
