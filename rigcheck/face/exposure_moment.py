@@ -111,11 +111,7 @@ def exposure_moment(
     Clipping is counted at full resolution. Brightness comes from each place's histogram: the mean of its middle half.
     Of coloured pictures brightness and noise are those of luma (ITU-R BT.709). More than 12 bits are read as 12.
     """
-    if frame.size_px != face.image_size_px or frame.bit_depth != curve.bit_depth:
-        raise ValueError(
-            f"{frame.ref.label}: {frame.size_px} px of {frame.bit_depth} bit found, the face is of "
-            f"{face.image_size_px} px, the curve of {curve.bit_depth} bit"
-        )
+    _check_fit(frame, face, curve)
     layout = skin_layout(face)
     if isinstance(layout, str):
         return ExposureMoment(ref=frame.ref, size_px=frame.size_px, reason=layout)
@@ -155,6 +151,14 @@ def exposure_moment(
         room_stops=_room(tops[1 : OTHER + 1].sum(axis=0), found.skin_px, curve, clipped.ceiling),
         channel_px=clipped.channel_px,
     )
+
+
+def _check_fit(frame: Frame, face: FaceLandmarks, curve: LightCurve) -> None:
+    if frame.size_px != face.image_size_px or frame.bit_depth != curve.bit_depth:
+        raise ValueError(
+            f"{frame.ref.label}: {frame.size_px} px of {frame.bit_depth} bit found, the face is of "
+            f"{face.image_size_px} px, the curve of {curve.bit_depth} bit"
+        )
 
 
 def skin_level(frame: Frame, layout: SkinLayout, curve: LightCurve) -> float:
