@@ -115,7 +115,9 @@ def render_face(scene: FaceScene, camera_idx: int, *, rng: np.random.Generator) 
 
     Notes
     -----
-    One ray a pixel, through its centre; the surface's detail is smoothed to a pixel's width where it is read.
+    One ray a pixel, through its centre, unless the scene asks for more; the surface's detail is smoothed to a
+    pixel's width where it is read. The last two truths are kept, so that a scene that differs in its sensor alone,
+    or in nothing, costs its noise only; their arrays are shared and cannot be written into.
     Cast shadows of nose and chin are not drawn; hollows are darker by how much open sky they see.
     """
     return render_exposure([scene], camera_idx, rng=rng)
