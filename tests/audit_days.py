@@ -41,8 +41,8 @@ def pair(baseline_mm=72.0, distance_mm=DISTANCE_MM):
     )
 
 
-def face_points(rng, rig, n, *, shift_mm=(0.0, 0.0, 0.0)):
-    """Points on a face-like surface before the pair, camera-1 frame."""
+def face_points(rng, rig, n, *, shift_mm=(0.0, 0.0, 0.0), side_by_side=False):
+    """Points on a face-like surface, camera-1 frame; the face stands along the baseline unless side by side."""
     x, y = rng.uniform(-62, 62, n), rng.uniform(-80, 75, n)
     relief = 22.0 * np.exp(-0.5 * ((x / 14) ** 2 + ((y - 5) / 24) ** 2))
     depth = DISTANCE_MM + 25.0 * (x / 62) ** 2 + 18.0 * (y / 80) ** 2 - relief
@@ -55,7 +55,8 @@ def face_points(rng, rig, n, *, shift_mm=(0.0, 0.0, 0.0)):
     down = down - (down @ view) * view
     down /= np.linalg.norm(down)
     across = np.cross(down, view)
-    return 0.5 * centre2 + points @ np.stack([across, down, view])
+    axes = [down, -across, view] if side_by_side else [across, down, view]
+    return 0.5 * centre2 + points @ np.stack(axes)
 
 
 def smooth_field(rng, *, amplitude_px, waves=60, length_px=220.0):

@@ -36,13 +36,15 @@ _ARRAYS = ("points1_px", "points2_px", "covariance_px2", "slope", "score", "cont
 class RenderedDay:
     """One performer, one helmet, a number of takes.
 
-    `what` is "still", "drift" or one of `STEPS`; a step comes before take `first`, a drift goes on all day. `slips`:
-    between takes the helmet moves on the head; `lamps`: from take `lamps_at` on they are dimmer and lopsided.
+    `what` is "still", "drift" or one of `STEPS`; a step (`grown` times as large) comes before take `first`, a drift
+    goes on all day. Between takes the helmet slips on the head by `slip_mm`, and turns by as many degrees; from take
+    `lamps_at` on the lamps are dimmer and lopsided.
     """
 
     case: int
     what: str = "still"
     first: int = 10
+    grown: float = 1.0
     n_takes: int = 20
     n_moments: int = 4
     size_px: tuple[int, int] = (810, 1080)
@@ -55,7 +57,7 @@ class RenderedDay:
             return np.zeros(5)
         if self.what == "drift":
             return np.array(DRIFT) * take / (self.n_takes - 1)
-        return np.array(STEPS[self.what]) * (take >= self.first)
+        return self.grown * np.array(STEPS[self.what]) * (take >= self.first)
 
     @property
     def rig(self):

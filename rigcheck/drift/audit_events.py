@@ -17,6 +17,9 @@ from rigcheck.model._arrays import FloatArray
 FALSE_ALARMS = 0.01
 # A drift takes at least so many takes; what is over sooner is a step, or a knock in the middle of a take.
 SHORTEST_DRIFT = 3
+# A knock is commoner than a creep that is over within hours: a drift must explain so much more than the best step
+# (chi-square; D-028 counts causes within 6 as explaining as well).
+_DRIFT_MARGIN = 6.0
 _MOST_EVENTS = 8
 _ROUNDS = 4
 _MOST_DRIFTS = 1500
@@ -193,12 +196,16 @@ def _redundant(shape: Shape, chosen: list[Shape]) -> bool:
 def _scores(
     series: _Series, others: list[Shape], tried: tuple[Shape, ...], needed: tuple[float, float]
 ) -> tuple[list[Shape], FloatArray, FloatArray]:
-    """Usable events, what each explains besides the others, and how far that is above what is needed."""
+    """Usable events, what each explains besides the others, and how far that is above what is needed.
+
+    A drift counts the less by the margin, so that it is chosen before a step only when it explains clearly more.
+    """
     usable = _usable(series, others, tried)
     if not usable:
         return [], np.zeros(0), np.zeros(0)
     gains = _explained(series, _with(series, others, usable)) - _base(series, others)
-    asked = np.array([needed[1] if shape.drifts else needed[0] for shape in usable])
+    drift_asks = max(needed[1], needed[0] + _DRIFT_MARGIN)
+    asked = np.array([drift_asks if shape.drifts else needed[0] for shape in usable])
     return usable, gains, gains - asked
 
 

@@ -63,7 +63,7 @@ def pooled(days: int, n_pool: int) -> None:
     """Days drawn from a pool of untouched takes whose smooth error is all their own; a change is added to estimates."""
     for total in (0.04, 0.08, 0.0):
         shape = Shape(n_takes=1, errors=Errors(day_px=0.0, take_px=total))
-        size = n_pool if total == 0.04 else n_pool // 4
+        size = n_pool if total == 0.04 else n_pool // 2
         pool = [audited([104, k], np.zeros((1, 5)), shape)[0][0] for k in range(size)]
         error = np.stack([take.change for take in pool])
         covariance = np.stack([take.covariance for take in pool])
@@ -99,9 +99,8 @@ def drawn(days: int, pool: list[TakeGeometry]) -> None:
         right = [day.events[0] for day, first in zip(found, firsts, strict=True) if exact(day, first)]
         error = np.stack([event.change - np.array(size) for event in right])
         covariance = np.stack([event.covariance for event in right])
-        say(
-            f"  step {name}: take exact on {len(right)} of {days}; size's error over sigma: {honest([error], [covariance])}"
-        )
+        say(f"  step {name}: take exact on {len(right)} of {days}")
+        say(f"    size's error over sigma: {honest([error], [covariance])}")
     slow = [[event.kind for event in one(k, drifting(n, DRIFT)).events] for k in range(days // 4)]
     say(f"  slow drift: called one drift on {sum(kinds == ['drift'] for kinds in slow)} of {len(slow)} days")
 
