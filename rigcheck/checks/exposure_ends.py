@@ -1,5 +1,7 @@
 """Both ends of the exposure: what is blown, what drowns in noise, and which of them to give way to."""
 
+from dataclasses import replace
+
 import numpy as np
 
 from rigcheck.checks.cameras import Judged, number_text, outcome_of
@@ -103,9 +105,11 @@ def _noise(run: ExposureRun, limits: Limits) -> Outcome:
         message += (
             " The rig file gives no black level: with one, dark places are darker and noisier than this."
         )
-    return outcome_of(
+    outcome = outcome_of(
         judged, message, _noise_advice(run, limits, judged), remedy=_reason_remedy(judged.estimate)
     )
+    # A rig file may be silent about the curve: that is said, and holds up no verdict.
+    return replace(outcome, applies=outcome.status != "skipped" or camera.curve.light is not None)
 
 
 def _noise_advice(run: ExposureRun, limits: Limits, judged: Judged) -> str:
