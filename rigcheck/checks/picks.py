@@ -105,7 +105,7 @@ def _gaze(run: PicksRun, limits: Limits) -> Outcome:
     pick = run.first("neutral")
     if pick is None:
         return not_applicable("there is no neutral")
-    limit = f"≤ {limits['picks.vergence_deg.gate'].value:g} deg"
+    limit = limits.band("picks.vergence_deg").text
     vergence = pick.numbers.get("vergence_deg")
     if vergence is None or vergence.value is None:
         return not_measured(
