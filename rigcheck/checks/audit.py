@@ -57,6 +57,10 @@ def _outcome(
     bad = [each.name for each, one in found if one.status in ("fail", "inconclusive", "caution")]
     count = f"{len(bad)} of {len(found)} takes: {listed(bad)}. " if bad else f"{len(found)} takes. "
     measured = finding.estimate
+    words = finding.words.rstrip(".")
+    message = f"{count}{'Worst' if bad else 'Nearest to a limit'}, {record.name}: {words}."
+    if len(found) > 1 and len({one.words for _, one in found}) == 1:
+        message = f"All {len(found)} takes: {words}."
     return Outcome(
         status=status,
         estimate=Estimate(
@@ -67,7 +71,7 @@ def _outcome(
             reason=measured.reason,
         ),
         limit="" if finding.band is None else finding.band.text,
-        message=f"{count}{'Worst' if len(found) > 1 else 'There'}, {record.name}: {finding.words.rstrip('.')}.",
+        message=message,
         action="" if status == "pass" else action,
     )
 

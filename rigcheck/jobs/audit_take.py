@@ -1,6 +1,6 @@
 """Measuring one take, in a process of its own: open, sample, find the face, match, and keep the numbers."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from rigcheck.drift.audit_take import take_geometry
 from rigcheck.errors import EstimationError, RigcheckError
@@ -25,6 +25,7 @@ __all__ = ["measure_take"]
 
 # Where both cameras' points disagree by more than this share of the eyes' distance, exchanged cameras are tried.
 _TRY_EXCHANGED = 0.015
+_CLEARLY_BETTER = 0.6
 _NO_CALIBRATION = "no calibration was given"
 _ONE_CAMERA = "one camera alone shows nothing of the pair"
 
@@ -58,7 +59,7 @@ def _measured(order: TakeOrder, footage: OpenedFootage) -> TakeRecord:
     for one in seen:
         numbers |= camera_numbers(order, one)
     numbers |= _pair_numbers(order, seen)
-    reason = _why_no_geometry(order, footage, seen)
+    reason = _why_no_geometry(order, footage, seen) or _why_exchanged(numbers)
     geometry: TakeGeometry | None = None
     picture = b""
     if not reason and order.calibration is not None:
@@ -108,6 +109,16 @@ def _why_no_geometry(order: TakeOrder, footage: OpenedFootage, seen: Sequence[Ca
         for one, two in zip(seen[0].shots, seen[1].shots, strict=True)
     )
     return "" if both else "no moment looked at shows the face to both cameras"
+
+
+def _why_exchanged(numbers: Mapping[str, Estimate]) -> str:
+    """A take whose cameras are exchanged says nothing of the pair, and must not speak for the day."""
+    share, other = numbers.get("pair.epipolar_share"), numbers.get("pair.exchanged_share")
+    if share is None or other is None or share.value is None or other.value is None:
+        return ""
+    if other.value > _CLEARLY_BETTER * share.value:
+        return ""
+    return "the cameras look exchanged: the face fits much better with the two files the other way round"
 
 
 def _matches(order: TakeOrder, seen: Sequence[CameraInTake]) -> tuple[PatchMatches, ...]:

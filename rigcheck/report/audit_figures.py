@@ -8,7 +8,6 @@ from markupsafe import Markup
 
 from rigcheck.model import Estimate
 from rigcheck.report.figures import ACCENT, GREYS, INK
-from rigcheck.report.numbers import format_number
 
 WIDTH, HEIGHT = 940, 150
 _LEFT, _RIGHT, _TOP, _BOTTOM = 74, 12, 12, 26
@@ -19,10 +18,11 @@ __all__ = ["DayLine", "day_chart"]
 
 @dataclass(frozen=True, kw_only=True)
 class DayLine:
-    """One quantity, a number a take in the order of the day."""
+    """One quantity, a number a take in the order of the day; `usual` is what it is when nothing changed."""
 
     title: str
     values: tuple[Estimate, ...]
+    usual: float = 0.0
 
 
 def day_chart(line: DayLine, statuses: Sequence[str]) -> Markup:
@@ -40,14 +40,14 @@ def day_chart(line: DayLine, statuses: Sequence[str]) -> Markup:
         An SVG element of numbers only.
     """
     known = [(k, one) for k, one in enumerate(line.values) if one.value is not None]
-    low, high = _range([one for _, one in known])
+    low, high = _range([one for _, one in known], line.usual)
     step = (WIDTH - _LEFT - _RIGHT) / max(len(line.values), 1)
 
     def y(value: float) -> float:
         inside = min(max(value, low), high)
         return _TOP + (high - inside) / (high - low) * (HEIGHT - _TOP - _BOTTOM)
 
-    parts = _axes(low, high, len(line.values), step)
+    parts = _axes(low, high, len(line.values), step, line.usual)
     for k, one in known:
         x, value, sigma = _LEFT + (k + 0.5) * step, one.value or 0.0, one.sigma or 0.0
         parts.append(
@@ -64,27 +64,35 @@ def day_chart(line: DayLine, statuses: Sequence[str]) -> Markup:
     )
 
 
-def _range(known: Sequence[Estimate]) -> tuple[float, float]:
-    """Least and largest value drawn; sigmas that dwarf the numbers are cut."""
+def _range(known: Sequence[Estimate], usual: float) -> tuple[float, float]:
+    """Least and largest value drawn, with two sigmas of most takes, and the usual value among them."""
     values = np.array([one.value for one in known], dtype=np.float64)
-    sigmas = np.array([one.sigma or 0.0 for one in known])
-    reach = min(float(np.median(sigmas)) * 2.0, 10.0 * max(float(np.ptp(values)), 1e-3))
-    low, high = min(float(values.min()) - reach, 0.0), max(float(values.max()) + reach, 0.0)
+    reach = 2.0 * float(np.median([one.sigma or 0.0 for one in known]))
+    low, high = min(float(values.min()) - reach, usual), max(float(values.max()) + reach, usual)
     room = 0.06 * max(high - low, 1e-6)
     return low - room, high + room
 
 
-def _axes(low: float, high: float, count: int, step: float) -> list[str]:
+def _ticks(low: float, high: float) -> list[float]:
+    """Round values between two others: 1, 2 or 5 times a power of ten apart, about four of them."""
+    rough = (high - low) / 4
+    power = 10.0 ** np.floor(np.log10(rough))
+    step = float(power * min((each for each in (1, 2, 5, 10) if each * power >= rough), default=10))
+    first = int(np.ceil(low / step))
+    return [k * step for k in range(first, int(np.floor(high / step)) + 1)]
+
+
+def _axes(low: float, high: float, count: int, step: float, usual: float) -> list[str]:
     parts = [
         f'<path d="M{_LEFT} {_TOP}V{HEIGHT - _BOTTOM}H{WIDTH - _RIGHT}" fill="none" stroke="{GREYS[1]}"/>'
     ]
-    for value in (low + 0.06 * (high - low), 0.5 * (low + high), high - 0.06 * (high - low)):
+    for value in _ticks(low, high):
         at = _TOP + (high - value) / (high - low) * (HEIGHT - _TOP - _BOTTOM)
         parts.append(
             f'<text x="{_LEFT - 6}" y="{at + 4:.1f}" font-size="11" text-anchor="end" fill="{INK}">'
-            f"{format_number(value)}</text>"
+            f"{round(value, 12):g}</text>"
         )
-    zero = _TOP + high / (high - low) * (HEIGHT - _TOP - _BOTTOM)
+    zero = _TOP + (high - usual) / (high - low) * (HEIGHT - _TOP - _BOTTOM)
     parts.append(
         f'<path d="M{_LEFT} {zero:.1f}H{WIDTH - _RIGHT}" stroke="{GREYS[1]}" stroke-dasharray="2 3"/>'
     )

@@ -175,7 +175,9 @@ def _charts(run: AuditRun, rows: Sequence[TableRow]) -> list[dict[str, object]]:
             (f"light.{camera}.stops", "Light against the first take, stops,"),
         ):
             values = tuple(run.change(record.name, name) for record in run.records)
-            lines.append(DayLine(title=f"{title} {camera}", values=values))
+            lines.append(
+                DayLine(title=f"{title} {camera}", values=values, usual=float(name.startswith("focus")))
+            )
     for line in lines:
         if any(one.value is not None for one in line.values):
             out.append({"title": line.title, "svg": day_chart(line, marks)})
