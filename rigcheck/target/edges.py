@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from scipy.special import erf
 
 from rigcheck.geometry.sfr import BINS_PER_PX, mtf50, responses
+from rigcheck.geometry.transfer import TRANSFERS, decoded_light
 from rigcheck.model import BoardSpec, FrameRef, Observation
 from rigcheck.target.profiles import (
     BLACK_SIDE_PX,
@@ -196,17 +197,11 @@ def linear_light_table(
     """
     code = np.arange(256.0)
     signal = np.clip((code - 16.0) / 219.0, 0.0, None) if video_range else code / 255.0
-    if transfer == "linear":
-        light = np.clip(signal - (black_level or 0.0) / 255.0, 0.0, None)
-    elif transfer == "srgb":
-        light = np.where(signal <= 0.04045, signal / 12.92, ((signal + 0.055) / 1.055) ** 2.4)
-    elif transfer == "bt709":
-        light = np.where(signal < 0.081, signal / 4.5, ((signal + 0.099) / 1.099) ** (1 / 0.45))
-    elif transfer in ("gamma_2_2", "gamma_2_4"):
-        light = signal ** (2.2 if transfer == "gamma_2_2" else 2.4)
-    else:
+    if transfer not in TRANSFERS:
         return None
-    return np.asarray(255.0 * light)
+    if transfer == "linear":
+        signal = signal - (black_level or 0.0) / 255.0
+    return np.asarray(255.0 * decoded_light(signal, transfer))
 
 
 def _linearised(profiles: Profiles, linear_light: FloatArray) -> Profiles:
