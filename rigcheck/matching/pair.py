@@ -1,43 +1,31 @@
 """Matches of skin detail between the two pictures of one moment."""
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from rigcheck.errors import InputError
-from rigcheck.matching.choose import chosen_places, well_lit
+from rigcheck.matching.choose import chosen_places
 from rigcheck.matching.coarse import CoarseMap, coarse_map, flow_cell_px
 from rigcheck.matching.guide import Guide, alike_guide, plane_guides, point_guide
 from rigcheck.matching.honest import pair_distance_px, scatter_scale, with_relief
 from rigcheck.matching.outliers import apart_from_neighbours, beyond, smooth_removed, unlike_brightness
+from rigcheck.matching.prepared import LEAST_SIDE_PX, PreparedPicture, cut_out, prepared
 from rigcheck.matching.refine import FittedPatches, PatchShape, fit_patches, read_at
 from rigcheck.model import ImageArray, PatchMatches, StereoRig
 from rigcheck.model._arrays import BoolArray, FloatArray, IntArray
-from rigcheck.opencv import cv2
 
 __all__ = ["PairMatcher", "match_pair"]
 
-Float32 = NDArray[np.float32]
-
 _CHOICE_SIDE = 90  # cells along the longer side of the grid on which depth is chosen
-_LEAST_SIDE_PX = 64
 _ROUGH_STEPS, _FINE_STEPS, _BACK_STEPS = 4, 10, 4
 _LEAST_SCORE = 0.7
 _LARGEST_SIGMA_PX = 0.35
 _LARGEST_LAST_STEP_PX = 0.03
 _ROUND_TRIP_PX = 0.25
 _BRIGHTNESS = 0.08
-
-
-@dataclass(frozen=True, kw_only=True)
-class _Picture:
-    """One picture made ready: as it is for search, smoothed whole and at half size for fitting."""
-
-    eight: NDArray[np.uint8]
-    whole: Float32
-    half: Float32
-    allowed: BoolArray
+_NEAR_CELLS = 40  # cells along the longer side of the map drawn through points known in both pictures
+_NEAR_SHAPE = PatchShape(radius=8)  # at half size
 
 
 class PairMatcher:
@@ -109,12 +97,60 @@ class PairMatcher:
             Without calibration, when the pictures have too little in common for a guide.
         """
         self._check(image1, image2, mask1, mask2)
-        first, second = _prepared(image1, mask1, self._shape), _prepared(image2, mask2, self._shape)
+        first, second = prepared(image1, mask1, self._shape), prepared(image2, mask2, self._shape)
         guide = self._guide(first, second, mask1, known_px)
         wanted = np.ones(first.eight.shape, dtype=bool) if mask1 is None else mask1
         rough = coarse_map(first.eight, second.eight, wanted, guide)
         places = chosen_places(first.whole, first.allowed, wanted=self._wanted, reach_px=self._shape.radius)
         return self._fitted(first, second, places, rough)
+
+    def match_near(
+        self,
+        image1: ImageArray,
+        image2: ImageArray,
+        *,
+        masks: tuple[BoolArray, BoolArray],
+        known_px: tuple[FloatArray, FloatArray],
+    ) -> PatchMatches:
+        """Match two pictures where both already show the same points, looking at nothing but the masks' boxes.
+
+        Parameters
+        ----------
+        image1, image2 : (H, W) or (H, W, 3) uint8 or uint16, as recorded
+        masks : two (H, W) bool
+            Where matches may lie.
+        known_px : two (N, 2) float64, px
+            The same points in both pictures (the face mesh's), good to some pixels: they alone are the guide.
+
+        Returns
+        -------
+        PatchMatches
+            Fitted and tested as in :meth:`match`; possibly empty.
+
+        Raises
+        ------
+        InputError
+            When sizes disagree with the calibration or the masks.
+        EstimationError
+            When fewer than 4 points are known in both pictures.
+
+        Notes
+        -----
+        For picture after picture: at half size, without the search for depth and the dense flow of :meth:`match`.
+        Good enough to say how far the skin is (a tenth of a pixel is 0.05 mm of depth there), not for epipolar errors.
+        """
+        self._check(image1, image2, *masks)
+        first, second = (
+            cut_out(image, mask, _NEAR_SHAPE) for image, mask in zip((image1, image2), masks, strict=True)
+        )
+        own = [
+            (np.asarray(points, dtype=np.float64) - picture.corner_px) / picture.step_px
+            for points, picture in zip(known_px, (first, second), strict=True)
+        ]
+        size = (first.whole.shape[1], first.whole.shape[0])
+        guide = point_guide(*own, size_px=size, cell_px=max(size) / _NEAR_CELLS)
+        places = chosen_places(first.whole, first.allowed, wanted=self._wanted, reach_px=first.shape.radius)
+        return self._fitted(first, second, places, CoarseMap(field=guide.maps[0], size_px=size))
 
     def _check(
         self, image1: ImageArray, image2: ImageArray, mask1: BoolArray | None, mask2: BoolArray | None
@@ -122,9 +158,9 @@ class PairMatcher:
         cameras = (None, None) if self._rig is None else (self._rig.camera1, self._rig.camera2)
         for image, mask, camera in zip((image1, image2), (mask1, mask2), cameras, strict=True):
             size = (image.shape[1], image.shape[0])
-            if min(size) < _LEAST_SIDE_PX:
+            if min(size) < LEAST_SIDE_PX:
                 raise InputError(
-                    f"matching: a picture of {size[0]} × {size[1]} px found, {_LEAST_SIDE_PX} px needed each way",
+                    f"matching: a picture of {size[0]} × {size[1]} px found, {LEAST_SIDE_PX} px needed each way",
                     hint="give the pictures at the size they were recorded",
                 )
             if camera is not None and size != camera.image_size_px:
@@ -142,8 +178,8 @@ class PairMatcher:
 
     def _guide(
         self,
-        first: _Picture,
-        second: _Picture,
+        first: PreparedPicture,
+        second: PreparedPicture,
         mask1: BoolArray | None,
         known_px: tuple[FloatArray, FloatArray] | None,
     ) -> Guide:
@@ -155,7 +191,9 @@ class PairMatcher:
         mask = None if mask1 is None else mask1.astype(np.uint8) * 255
         return alike_guide(first.eight, second.eight, mask, cell_px=flow_cell_px(size))
 
-    def _fitted(self, first: _Picture, second: _Picture, places: IntArray, rough: CoarseMap) -> PatchMatches:
+    def _fitted(
+        self, first: PreparedPicture, second: PreparedPicture, places: IntArray, rough: CoarseMap
+    ) -> PatchMatches:
         centres = places.astype(np.float64)
         start, slope = rough.at(centres), rough.slope(centres)
         half = fit_patches(
@@ -164,7 +202,7 @@ class PairMatcher:
             places // 2,
             _halved(start),
             slope,
-            shape=self._shape,
+            shape=first.shape,
             steps=_ROUGH_STEPS,
         )
         near = _whole_px(half.points_px) + np.einsum(
@@ -174,29 +212,30 @@ class PairMatcher:
         start = np.where(better[:, None], near, start)
         slope = np.where(better[:, None, None], half.slope, slope)
         fit = fit_patches(
-            first.whole, second.whole, places, start, slope, shape=self._shape, steps=_FINE_STEPS
+            first.whole, second.whole, places, start, slope, shape=first.shape, steps=_FINE_STEPS
         )
         miss = self._round_trip(first, second, centres, fit)
         faults = self._faults(first, second, centres, fit, miss)
-        return self._honest(_kept(places, fit, faults))
+        found = _kept(places, fit, faults)
+        return self._honest(found if first.step_px == 1 else _recorded(found, first, second))
 
     def _round_trip(
-        self, first: _Picture, second: _Picture, centres: FloatArray, fit: FittedPatches
+        self, first: PreparedPicture, second: PreparedPicture, centres: FloatArray, fit: FittedPatches
     ) -> FloatArray:
         """How far the way back from picture 2 misses the start, (N,) px of picture 1."""
         there = np.rint(fit.points_px).astype(np.int64)
         inverse = np.asarray(np.linalg.inv(fit.slope), dtype=np.float64)
         expected = centres + np.einsum("nij,nj->ni", inverse, there - fit.points_px)
         back = fit_patches(
-            second.whole, first.whole, there, expected, inverse, shape=self._shape, steps=_BACK_STEPS
+            second.whole, first.whole, there, expected, inverse, shape=first.shape, steps=_BACK_STEPS
         )
         miss = np.linalg.norm(back.points_px - expected, axis=1)
         return np.where(back.usable, miss, np.inf)
 
     def _faults(
         self,
-        first: _Picture,
-        second: _Picture,
+        first: PreparedPicture,
+        second: PreparedPicture,
         centres: FloatArray,
         fit: FittedPatches,
         miss: FloatArray,
@@ -224,7 +263,8 @@ class PairMatcher:
             elif name == "neighbours":
                 fault[at] = apart_from_neighbours(centres[at], fit.points_px[at])
             else:
-                fault[at] = self._off_epipolar(centres[at], fit.points_px[at], sigma[at])
+                ends = first.recorded(centres[at]), second.recorded(fit.points_px[at])
+                fault[at] = self._off_epipolar(*ends, second.step_px * sigma[at])
             faults[name] = fault
             good &= ~fault
         return faults
@@ -260,24 +300,16 @@ def match_pair(
     return PairMatcher(rig).match(image1, image2, mask1=mask1, mask2=mask2, known_px=known_px)
 
 
-def _prepared(image: ImageArray, mask: BoolArray | None, shape: PatchShape) -> _Picture:
-    grey = image
-    if image.ndim == 3:
-        grey = np.rint(image @ np.array([0.2126, 0.7152, 0.0722])).astype(image.dtype)  # ITU-R BT.709
-    full = 255.0
-    if grey.dtype != np.uint8:
-        full = float(2 ** int(np.ceil(np.log2(max(int(grey.max()), 255) + 1))) - 1)
-    values = grey.astype(np.float32)
-    eight = grey.astype(np.uint8) if full == 255.0 else (values * np.float32(255.0 / full)).astype(np.uint8)
-    height, width = (side // 2 * 2 for side in values.shape)
-    half = cv2.resize(values[:height, :width], (width // 2, height // 2), interpolation=cv2.INTER_AREA)
-    sigma = shape.smoothed_px
-    lit = well_lit(grey, full)
-    return _Picture(
-        eight=eight,
-        whole=np.asarray(cv2.GaussianBlur(values, (0, 0), sigma), dtype=np.float32),
-        half=np.asarray(cv2.GaussianBlur(half, (0, 0), sigma), dtype=np.float32),
-        allowed=lit if mask is None else lit & mask,
+def _recorded(matches: PatchMatches, first: PreparedPicture, second: PreparedPicture) -> PatchMatches:
+    """Matches between two prepared pictures as matches between the recorded ones, from whole pixels."""
+    points1 = first.recorded(matches.points1_px)
+    whole = np.floor(points1)
+    points2 = second.recorded(matches.points2_px)
+    return replace(
+        matches,
+        points1_px=whole,
+        points2_px=points2 + np.einsum("nij,nj->ni", matches.slope, whole - points1),
+        covariance_px2=second.step_px**2 * matches.covariance_px2,
     )
 
 

@@ -90,6 +90,47 @@ def test_points_of_the_face_guide_as_well_as_a_calibration(head_pair):
     assert (~(error < 1.0)).mean() < 0.08  # no epipolar test without a calibration
 
 
+@pytest.mark.parametrize("name", ["head_pair", "turned_pair"])
+def test_near_matches_say_how_far_the_skin_is(request, name):
+    pair = request.getfixturevalue(name)
+    first, second = (picture.truth for picture in pair.pictures)
+    noise = np.random.default_rng([62, 1])
+    known = tuple(
+        (places := np.array([truth.points_px[name] for name in first.points_px]))
+        + noise.normal(0, 3.0, places.shape)
+        for truth in (first, second)
+    )
+    matcher = PairMatcher(pair.rig.stereo, wanted=40)
+    found = matcher.match_near(*_images(pair), masks=pair.masks, known_px=known)
+    assert found.n >= 20  # of 64 places tried
+    assert (found.points1_px == np.rint(found.points1_px)).all()
+    error = np.linalg.norm(found.points2_px - pair.true_px(found.points1_px), axis=1)
+    assert (
+        np.nanmedian(error) < 0.5
+    )  # 0.25 mm of depth at 2 px/mm: a tenth of what a plane of focus is asked for
+    assert (~(error < 2.0)).mean() < 0.1
+    for points, mask in zip((found.points1_px, found.points2_px), pair.masks, strict=True):
+        near = np.argwhere(mask)[::7][:, ::-1]
+        away = (
+            np.linalg.norm(points[:, None] - near[None], axis=2).min(axis=1) if len(points) else np.zeros(0)
+        )
+        assert (away < 6.0).all()  # each seventh pixel of the mask, and half a cell of the halved picture
+
+
+def test_near_matches_where_nothing_is_wanted_or_alike_are_none(head_pair):
+    nothing = np.zeros_like(head_pair.masks[0])
+    points = np.array([[100.0, 100.0], [500.0, 120.0], [130.0, 800.0], [600.0, 700.0]])
+    matcher = PairMatcher(head_pair.rig.stereo, wanted=40)
+    empty = matcher.match_near(*_images(head_pair), masks=(nothing, nothing), known_px=(points, points))
+    assert empty.n == 0
+    first, second = _images(head_pair)
+    mirrored = np.ascontiguousarray(second[:, ::-1])
+    unlike = matcher.match_near(first, mirrored, masks=head_pair.masks, known_px=(points, points))
+    assert unlike.n < 8
+    with pytest.raises(EstimationError, match="4 needed"):
+        matcher.match_near(first, second, masks=head_pair.masks, known_px=(points[:3], points[:3]))
+
+
 def test_the_pictures_alone_may_guide(head_pair):
     mask1, mask2 = head_pair.masks
     found = match_pair(*_images(head_pair), mask1=mask1, mask2=mask2)
