@@ -16,9 +16,11 @@ from rigcheck.demo.head_performer import Performer, fair_exposure_stops
 from rigcheck.demo.head_rig import HeadRig, head_pose
 from rigcheck.demo.head_scene import FaceScene
 from rigcheck.demo.motion import hand_motion
+from rigcheck.demo.picks_of_day import picks_of_day
 from rigcheck.demo.truth import named_axes
 from rigcheck.demo.view import render_view
 from rigcheck.jobs.fitting import FittingInputs, FittingResult, fitting, write_fitting
+from rigcheck.jobs.picks import PicksResult
 from rigcheck.jobs.verify import VerificationResult, verify, write_verification
 from rigcheck.model import PerformerLooks, RigidTransform
 from rigcheck.model._arrays import FloatArray
@@ -27,7 +29,7 @@ from rigcheck.records import output_folder
 
 __all__ = ["KNOCK_DEG", "LAMPS_STOPS", "N_STEPS", "SHIFT_DOWN_MM", "DayStep", "board_stills", "rest_of_day"]
 
-N_STEPS = 4
+N_STEPS = 5
 
 # How the day goes wrong: the helmet sits so that the face is this much too low in the frame, and the lamps on the
 # performer's left are this much stronger than those on the right; then the lower camera is knocked towards the other.
@@ -74,7 +76,7 @@ class DayStep:
 
     name: str
     planted: str
-    result: FittingResult | VerificationResult
+    result: FittingResult | PicksResult | VerificationResult
     folder: Path
 
 
@@ -88,6 +90,7 @@ def rest_of_day(folder: Path, footage: DemoClips, *, replace_earlier: bool = Fal
     """
     for fit in _TRIES:
         yield _fitting_step(folder, footage, fit, replace_earlier)
+    yield _picks_step(folder, footage, replace_earlier)
     checks = (
         ("verify-before", 0.0, "nothing changed"),
         (
@@ -101,14 +104,7 @@ def rest_of_day(folder: Path, footage: DemoClips, *, replace_earlier: bool = Fal
 
 
 def _fitting_step(folder: Path, footage: DemoClips, fit: "_Try", again: bool) -> DayStep:
-    performer = Performer(identity=7, skin_luminance=0.2, hair="cap")
-    scene = FaceScene(
-        performer=performer,
-        rig=_head_rig(footage.shoot),
-        rig_from_head=fit.pose,
-        light=usual_lamps(lopsided_stops=fit.lamps_stops),
-        exposure_stops=fair_exposure_stops(performer) + fit.over_stops,
-    )
+    scene = _scene(footage.shoot, fit)
     script = (
         Hold(expression=neutral(), hold_s=0.5, move_s=0.0),
         Hold(expression=jaw_open(0.8), hold_s=0.3, move_s=0.3),
@@ -128,6 +124,30 @@ def _fitting_step(folder: Path, footage: DemoClips, fit: "_Try", again: bool) ->
     )
     write_fitting(result, folder / name, replace_earlier=again)
     return DayStep(name=name, planted=fit.planted, result=result, folder=folder / name)
+
+
+def _picks_step(folder: Path, footage: DemoClips, again: bool) -> DayStep:
+    mended = _TRIES[-1]
+    result, planted = picks_of_day(
+        folder,
+        footage,
+        _scene(footage.shoot, mended),
+        approved=folder / mended.name / "result.json",
+        performer=folder / mended.name / "performer.yaml",
+        replace_earlier=again,
+    )
+    return DayStep(name="picks", planted=planted, result=result, folder=folder / "picks")
+
+
+def _scene(shoot: CalibrationShoot, fit: _Try) -> FaceScene:
+    performer = Performer(identity=7, skin_luminance=0.2, hair="cap")
+    return FaceScene(
+        performer=performer,
+        rig=_head_rig(shoot),
+        rig_from_head=fit.pose,
+        light=usual_lamps(lopsided_stops=fit.lamps_stops),
+        exposure_stops=fair_exposure_stops(performer) + fit.over_stops,
+    )
 
 
 def _head_rig(shoot: CalibrationShoot) -> HeadRig:
