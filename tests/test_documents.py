@@ -1,11 +1,14 @@
 """README and DEVELOPERS.md say what is true: their code runs, their tables are the code's."""
 
 import re
+import shlex
 import shutil
 from pathlib import Path
 
 import pytest
+import typer
 
+from rigcheck import main
 from rigcheck.checks import check_table
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -51,3 +54,37 @@ def test_readme_opens_with_the_job_and_two_commands():
 def test_boards_named_in_the_readme_exist():
     for name in re.findall(r"boards/[\w-]+\.yaml", (ROOT / "README.md").read_text()):
         assert (ROOT / name).is_file(), name
+
+
+def readme_commands():
+    text = (ROOT / "README.md").read_text()
+    lines = [line for block in re.findall(r"```sh\n(.*?)```", text, re.S) for line in block.splitlines()]
+    return [shlex.split(line)[1:] for line in lines if line.startswith("rigcheck ")]
+
+
+@pytest.mark.parametrize("words", readme_commands(), ids=lambda words: words[0])
+def test_every_command_in_the_readme_is_one(words):
+    known = typer.main.get_command(main.app).commands[words[0]]
+    options = {name: option for option in known.params for name in (*option.opts, *option.secondary_opts)}
+    arguments, rest = [], list(words[1:])
+    while rest:
+        word = rest.pop(0)
+        if not word.startswith("--"):
+            arguments.append(word)
+            continue
+        assert word in options, word
+        if not options[word].is_flag:
+            assert rest, f"{word} takes a value"
+            rest.pop(0)
+    places = [each for each in known.params if each.param_type_name == "argument"]
+    assert sum(each.required for each in places) <= len(arguments) <= len(places)
+
+
+def test_every_option_in_the_readme_belongs_to_a_command():
+    commands = typer.main.get_command(main.app).commands.values()
+    known = {
+        name for each in commands for option in each.params for name in (*option.opts, *option.secondary_opts)
+    }
+    named = set(re.findall(r"`(--[a-z-]+)", (ROOT / "README.md").read_text()))
+    assert named
+    assert named <= known, named - known
