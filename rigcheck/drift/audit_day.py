@@ -14,14 +14,16 @@ from rigcheck.model import Calibration, Estimate
 from rigcheck.model._arrays import FloatArray
 from rigcheck.model.auditing import DayEvent, DayGeometry, DayLevel, TakeGeometry
 
-# Untouched days with an alarm: one in a hundred, the larger part for what happens during the day.
-_ALARMS_LEVEL, _ALARMS_EVENTS = 0.003, 0.006
+# Untouched days with an alarm shall be at most one in a hundred. The scatter between takes is itself estimated from the
+# day, which trebles the rarest alarms of twenty takes (tests/bench/bench_audit.py): hence less than the rest of it.
+_ALARMS_LEVEL, _ALARMS_EVENTS = 0.003, 0.003
 _FEWEST_FOR_EVENTS = 3
 # Of the steps from take to take the quietest share tells the scatter, so that knocks do not.
 _QUIET = 0.75
 # Weight, in steps, of the belief that a take's own residuals tell its smooth error.
 _BELIEVED = 3.0
 _MOST_BETWEEN = 25.0
+_UNUSUAL = 6.0
 _POWER = 0.95
 
 __all__ = ["day_geometry"]
@@ -105,9 +107,15 @@ def _apart(times_h: FloatArray, n: int) -> FloatArray:
 
 
 def _pooled_smooth(takes: Sequence[TakeGeometry]) -> FloatArray:
-    """Each take's smooth part with the day's amplitude, which is better known than its own."""
-    pooled = float(np.mean([one.smooth_px**2 for one in takes]))
-    return np.stack([one.smooth * (pooled / one.smooth_px**2) for one in takes])
+    """Each take's smooth part with the day's usual amplitude, better known than its own; the larger where it is above.
+
+    An amplitude far above the day's says that the take's matches are bad, and the take shall then weigh little.
+    """
+    usual = float(np.median([one.smooth_px**2 for one in takes]))
+    most = _UNUSUAL * usual
+    return np.stack(
+        [one.smooth * (usual / one.smooth_px**2 if one.smooth_px**2 < most else 1.0) for one in takes]
+    )
 
 
 def _between(values: FloatArray, white: FloatArray, smooth: FloatArray) -> float:

@@ -186,9 +186,14 @@ def _usable(series: _Series, chosen: list[Shape], tried: tuple[Shape, ...]) -> l
 
 
 def _redundant(shape: Shape, chosen: list[Shape]) -> bool:
-    """Whether steps at every take on its way already span a drift."""
+    """Whether it is a drift on whose way another is on, or that steps at every take already span.
+
+    Two drifts over nearly the same takes would cancel but for a bump, at any size.
+    """
     if not shape.drifts:
         return False
+    if any(one.drifts and one.start < shape.end and shape.start < one.end for one in chosen):
+        return True
     steps = {one.start for one in chosen if not one.drifts}
     return all(k in steps for k in range(shape.start, shape.end))
 

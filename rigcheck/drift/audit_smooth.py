@@ -20,10 +20,10 @@ from rigcheck.model._arrays import FloatArray
 _BUMP_SHARE = 0.10  # spacing of the bumps over the picture's longer side
 _TUKEY = 4.685
 _MAD = 1.4826
-_ROUNDS = 12
+_START_ROUNDS, _ROUNDS = 8, 12
 _CLOSE = 0.01  # relative change of the amplitude at which it has settled
 # Amplitudes tried, px; the usual one (rendered heads, tests/bench/bench_audit.py), and its spread as a logarithm.
-_TRIED_PX = np.geomspace(0.003, 0.5, 40)
+_TRIED_PX = np.geomspace(0.003, 0.25, 36)
 _USUAL_PX, _USUAL_SPREAD = 0.03, 0.7
 
 __all__ = ["SmoothFit", "bumps", "fit_with_smooth_error"]
@@ -84,8 +84,8 @@ def fit_with_smooth_error(
     """
     n = design.shape[1]
     both = np.hstack([-design, basis])
-    scale, amplitude = _spread(residuals, sigma), _USUAL_PX
-    weights = np.ones(len(residuals))
+    weights, scale = _start(residuals, sigma, both, n)
+    amplitude = _USUAL_PX
     for _ in range(_ROUNDS):
         per_point = weights / (scale * sigma) ** 2
         before, amplitude = amplitude, _amplitude(residuals, per_point, design, basis)
@@ -133,9 +133,20 @@ def _system(both: FloatArray, per_point: FloatArray, amplitude: float, n: int) -
     return np.asarray(out)
 
 
-def _spread(residuals: FloatArray, sigma: FloatArray) -> float:
-    middle = float(np.median(residuals))
-    return max(_MAD * float(np.median(np.abs((residuals - middle) / sigma))), 1e-6)
+def _start(residuals: FloatArray, sigma: FloatArray, both: FloatArray, n: int) -> tuple[FloatArray, float]:
+    """Weights and scale of a fit near least absolute residuals, the smooth error of the usual size.
+
+    From least squares a few gross outliers would lead the amplitude astray, and it would then explain them.
+    """
+    off, weights, scale = residuals - np.median(residuals), np.ones(len(residuals)), 1.0
+    for _ in range(_START_ROUNDS):
+        scale = max(_MAD * float(np.median(np.abs(off / sigma))), 1e-6)
+        weights = 1.0 / np.maximum(np.abs(off / (scale * sigma)), 1.0)
+        per_point = weights / (scale * sigma) ** 2
+        found = np.linalg.solve(_system(both, per_point, _USUAL_PX, n), both.T @ (per_point * residuals))
+        off = residuals - both @ found
+    scale = max(_MAD * float(np.median(np.abs(off / sigma))), 1e-6)
+    return _biweight(off / (scale * sigma)), scale
 
 
 def _biweight(z: FloatArray) -> FloatArray:

@@ -255,3 +255,18 @@ def test_eyes_bound_the_baseline():
     assert baseline_from_eyes(lengths, pupils=False).population.value is None
     none = Estimate(value=None, unit="mm", reason="eyes shut")
     assert baseline_from_eyes([none], pupils=True).own[0].reason
+
+
+def test_a_take_of_bad_matches_does_not_spoil_the_day(pool):
+    """One take's estimate far off, and its own large uncertainty says so; a knock comes right after it."""
+    takes, _ = drawn_day(pool, 7000, stepped(N, 9, 6 * np.array(STEPS["convergence"])))
+    bad = replace(
+        takes[8],
+        change=np.array([1.2, -0.04, -0.04, 0.45, -0.17]),
+        smooth=takes[8].smooth * 200.0,
+        smooth_px=takes[8].smooth_px * 200.0**0.5,
+    )
+    found = day_geometry([*takes[:8], bad, *takes[9:]])
+    assert [event.kind for event in found.events] == ["step"]
+    assert found.events[0].first in (8, 9)  # the bad take tells nothing of which side it is on
+    assert found.events[0].change[0] == pytest.approx(0.6, abs=0.05)
