@@ -30,8 +30,9 @@ _LIP_TOP, _LIP_BOTTOM = 0, 17
 _CHIN = (152, 148, 377, 176, 400)
 _MIDLINE = (168, 6, 2)
 
-# How well each repeats between moments of one clip, standard deviation: of 96 rendered moments of eight heads that
-# differ elsewhere in the face (tests/bench/bench_picks.py). The mesh's own bias on a face is not in it.
+# How well each repeats between moments of one rest, standard deviation, assumed from two things seen on rendered heads:
+# within one hold a quarter to half of it (tests/bench/bench_picks.py repeat), and what the rest of the face pulls on
+# these points (turned eyes take the brows up by 0.005 to 0.010). The mesh's own bias on a face is not in it.
 SHAPE_SIGMAS = MappingProxyType(
     {
         "lid_opening_right": 0.014,
