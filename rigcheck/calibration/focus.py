@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from rigcheck.calibration.blur_growth import EdgeDepths, FocusFit, fit_focus, moved_views
 from rigcheck.geometry.face_volume import FACE_BOX_MM, face_grid
-from rigcheck.geometry.optics import GAUSSIAN_MTF50, ThinLens, blur_disc_mm, depth_limits_mm
+from rigcheck.geometry.optics import GAUSSIAN_MTF50, USABLE_DISC_PX, ThinLens, blur_disc_mm, depth_limits_mm
 from rigcheck.geometry.projection import intrinsics_vector, project_with_derivatives
 from rigcheck.model import (
     CalibrationRun,
@@ -24,9 +24,6 @@ FloatArray = NDArray[np.float64]
 
 __all__ = ["FIELD_PLACES", "USABLE_DISC_PX", "camera_edges", "focus_measurements"]
 
-# Diameter of the blur disc up to which a depth counts as usable: a disc of 2 px leaves 72 % of the contrast
-# at half the pixels' highest frequency, 0.25 cycles per pixel (2 J1(x)/x at x = pi 2 0.25); 4 px leave 18 %.
-USABLE_DISC_PX = 2.0
 # Sharpness over the field is that of edges whose disc is smaller than this.
 _IN_FOCUS_DISC_PX = 1.0
 _MIN_PLACE_EDGES = 12

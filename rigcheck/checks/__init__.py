@@ -5,6 +5,7 @@ from rigcheck.checks.calibration import CHECKS as CALIBRATION_CHECKS
 from rigcheck.checks.compare import CHECKS as COMPARE_CHECKS
 from rigcheck.checks.core import Check, Outcome, run_checks
 from rigcheck.checks.exposure import CHECKS as EXPOSURE_CHECKS
+from rigcheck.checks.focus import CHECKS as FOCUS_CHECKS
 from rigcheck.checks.framing import CHECKS as FRAMING_CHECKS
 from rigcheck.checks.history import CHECKS as HISTORY_CHECKS
 from rigcheck.checks.limits import LIMITS, Limit, Limits, effective_limits
@@ -19,6 +20,7 @@ __all__ = [
     "CALIBRATION_CHECKS",
     "COMPARE_CHECKS",
     "EXPOSURE_CHECKS",
+    "FOCUS_CHECKS",
     "FRAMING_CHECKS",
     "HISTORY_CHECKS",
     "LIMITS",

@@ -11,6 +11,7 @@ from rigcheck.checks import (
     limits_compare,
     limits_exposure,
     limits_fitting,
+    limits_focus,
     limits_history,
     limits_pick_gates,
     limits_picks,
@@ -38,6 +39,7 @@ LIMITS: tuple[Limit, ...] = (
     *limits_audit.LIMITS,
     *limits_fitting.LIMITS,
     *limits_exposure.LIMITS,
+    *limits_focus.LIMITS,
     *limits_picks.LIMITS,
     *limits_pick_gates.LIMITS,
 )

@@ -8,6 +8,7 @@ from rigcheck.checks.calibration import CHECKS as CALIBRATION_CHECKS
 from rigcheck.checks.compare import CHECKS as COMPARE_CHECKS
 from rigcheck.checks.core import Check
 from rigcheck.checks.exposure import CHECKS as EXPOSURE_CHECKS
+from rigcheck.checks.focus import CHECKS as FOCUS_CHECKS
 from rigcheck.checks.framing import CHECKS as FRAMING_CHECKS
 from rigcheck.checks.history import CHECKS as HISTORY_CHECKS
 from rigcheck.checks.limits import Limits, effective_limits
@@ -24,6 +25,7 @@ ALL_CHECKS: tuple[Check[Any], ...] = (
     *AUDIT_CHECKS,
     *FRAMING_CHECKS,
     *EXPOSURE_CHECKS,
+    *FOCUS_CHECKS,
     *PICKS_CHECKS,
 )
 

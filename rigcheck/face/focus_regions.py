@@ -6,7 +6,7 @@ from rigcheck.model import FaceLandmarks
 from rigcheck.model._arrays import BoolArray, FloatArray
 from rigcheck.opencv import cv2
 
-__all__ = ["FOCUS_REGIONS", "region_masks"]
+__all__ = ["FOCUS_REGIONS", "region_masks", "region_outlines"]
 
 FOCUS_REGIONS = ("eyes", "cheeks", "lips", "nose_tip", "sides")
 _NEEDED = (
@@ -24,7 +24,12 @@ _NEEDED = (
 
 
 def region_masks(face: FaceLandmarks) -> dict[str, BoolArray]:
-    """Masks (H, W) by region; empty when a point they need is not known.
+    """Masks (H, W) by region; empty when a point they need is not known. Laid out by `region_outlines`."""
+    return {name: _filled(outlines, face.image_size_px) for name, outlines in region_outlines(face).items()}
+
+
+def region_outlines(face: FaceLandmarks) -> dict[str, tuple[FloatArray, ...]]:
+    """Convex outlines by region, each (K, 2) px as recorded; empty when a point they need is not known.
 
     Notes
     -----
@@ -63,8 +68,11 @@ def region_masks(face: FaceLandmarks) -> dict[str, BoolArray]:
     wide = float(np.linalg.norm(at["mouth_corner_left"] - at["mouth_corner_right"])) / unit
     parts["lips"].append(_box(mouth, frame, 0.5 * wide, 0.25 * wide))
     parts["nose_tip"].append(_box(at["nose_tip"], frame, 0.11, 0.10))
-    size = face.image_size_px
-    return {name: _filled(outlines, size) for name, outlines in parts.items()}
+    return {name: tuple(_hull(outline) for outline in outlines) for name, outlines in parts.items()}
+
+
+def _hull(outline: FloatArray) -> FloatArray:
+    return np.asarray(cv2.convexHull(outline.astype(np.float32)), dtype=np.float64).reshape(-1, 2)
 
 
 def _box(
@@ -74,9 +82,8 @@ def _box(
     return np.array([centre - x - y, centre + x - y, centre + x + y, centre - x + y])
 
 
-def _filled(outlines: list[FloatArray], size_px: tuple[int, int]) -> BoolArray:
+def _filled(outlines: tuple[FloatArray, ...], size_px: tuple[int, int]) -> BoolArray:
     mask = np.zeros((size_px[1], size_px[0]), dtype=np.uint8)
     for outline in outlines:
-        hull = cv2.convexHull(np.rint(outline).astype(np.int32).reshape(-1, 1, 2))
-        cv2.fillConvexPoly(mask, hull, 1)
-    return np.asarray(mask > 0)
+        cv2.fillConvexPoly(mask, np.rint(outline).astype(np.int32).reshape(-1, 1, 2), 1)
+    return mask.view(np.bool_)

@@ -11,6 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 
 __all__ = [
     "GAUSSIAN_MTF50",
+    "USABLE_DISC_PX",
     "ThinLens",
     "airy_diameter_um",
     "blur_disc_mm",
@@ -22,6 +23,9 @@ __all__ = [
 
 # MTF50 of a Gaussian blur of sigma 1: exp(-2 (pi f)²) = 1/2.
 GAUSSIAN_MTF50 = math.sqrt(math.log(2) / 2) / math.pi
+# Diameter of the blur disc up to which a depth counts as usable: a disc of 2 px leaves 72 % of the contrast
+# at half the pixels' highest frequency, 0.25 cycles per pixel (2 J1(x)/x at x = pi 2 0.25); 4 px leave 18 %.
+USABLE_DISC_PX = 2.0
 # The frequency, in units of the cut-off 1/(wavelength N), at which the circular pupil's response is one half.
 _PUPIL_MTF50 = 0.40397
 # First zero of J1 over pi, twice: the diameter of the first dark ring in units of wavelength times f-number.

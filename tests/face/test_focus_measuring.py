@@ -10,7 +10,6 @@ from skimage.measure import blur_effect
 from rigcheck.demo.head_performer import Performer
 from rigcheck.demo.head_rig import head_pose, head_rig
 from rigcheck.demo.head_scene import FaceScene, render_face
-from rigcheck.face.focus_plane import focus_plane
 from rigcheck.face.focus_regions import FOCUS_REGIONS, region_masks
 from rigcheck.face.focus_sharpness import noise_variance, region_sharpness
 from rigcheck.face.focus_spectra import patch_spectra
@@ -144,35 +143,3 @@ def test_no_regions_without_the_points_they_need(focused):
     points = face.points_px.copy()
     points[FACE_POINTS["chin"]] = np.nan
     assert region_masks(replace(face, points_px=points)) == {}
-
-
-def _skin_patches(picture, count=260):
-    rng = np.random.default_rng([72, 0])
-    depth = picture.truth.depth_mm
-    y, x = np.nonzero((picture.truth.labels == 1) & (depth < 235.0))
-    pick = rng.choice(len(y), count, replace=False)
-    places = np.stack([x[pick], y[pick]], axis=1)
-    spectra = patch_spectra(picture.image, places.astype(float))
-    return spectra, depth[y[pick], x[pick]].astype(float)[spectra.kept]
-
-
-def test_plane_of_focus_is_told_on_the_right_side(focused):
-    truth, rig, picture = focused
-    spectra, depth = _skin_patches(picture)
-    aperture = rig.lenses[0].focal_length_mm / 2.8
-    found = focus_plane(spectra, depth, focal_px=1420.0, aperture_mm=aperture)
-    plane = found.plane_depth_mm
-    middle = float(np.median(depth))
-    assert plane.value is not None
-    assert np.sign(plane.value - middle) == np.sign(truth - middle)
-    assert abs(plane.value - truth) < 3 * plane.sigma
-    # Thin lens: focal_px * aperture / plane².
-    assert found.growth_px_mm.value == pytest.approx(1420.0 * aperture / plane.value**2, rel=0.05)
-
-
-def test_plane_of_focus_needs_lens_data_and_patches(focused):
-    _, _, picture = focused
-    spectra, depth = _skin_patches(picture, count=60)
-    assert "f-number" in focus_plane(spectra, depth, focal_px=1420.0, aperture_mm=None).plane_depth_mm.reason
-    few = patch_spectra(picture.image, np.array([[500.0, 700.0]]))
-    assert focus_plane(few, depth[:1], focal_px=1420.0, aperture_mm=1.7).plane_depth_mm.value is None
