@@ -1,26 +1,21 @@
 """From footage of a performer's face to how it sits in the frame, what to turn, and the record that keeps it."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import NDArray
 
 from rigcheck.checks import (
-    EXPOSURE_CHECKS,
-    FRAMING_CHECKS,
     Limits,
     overall_verdict,
-    run_checks,
 )
 from rigcheck.errors import ConfigError
-from rigcheck.face.exposure_run import ExposureRun
-from rigcheck.face.fitting_run import CameraSeen, FittingRun, camera_optics, fitting_run
+from rigcheck.face.fitting_run import FittingRun, camera_optics, fitting_run
 from rigcheck.footage import Clip
-from rigcheck.geometry.upright import upright_picture
+from rigcheck.jobs.fitting_focus import PROXY_FOCUS
 from rigcheck.jobs.fitting_inputs import UNNAMED, FittingInputs, ReadInputs, asked, read_inputs
-from rigcheck.jobs.fitting_light import PROXY_LIGHT, measure_light, transfer_tables
+from rigcheck.jobs.fitting_light import PROXY_LIGHT, transfer_tables
 from rigcheck.jobs.fitting_looking import (
     MOST_LOOKS,
     FaceNotFound,
@@ -29,6 +24,7 @@ from rigcheck.jobs.fitting_looking import (
     look_for_face,
     positions_to_look_at,
 )
+from rigcheck.jobs.fitting_measured import Measured, shown_focus, shown_frames, shown_light
 from rigcheck.jobs.opening import (
     OpenedFootage,
     PairingChoice,
@@ -41,9 +37,7 @@ from rigcheck.landmarks import MIRRORED_NOTE, Looks
 from rigcheck.model import (
     ApprovedFitting,
     Calibration,
-    CheckResult,
     EffectiveLimit,
-    Estimate,
     PerformerRecord,
     Report,
 )
@@ -55,7 +49,7 @@ from rigcheck.records import (
     result_text,
 )
 from rigcheck.report import OnProgress, ProgressSink, SilentProgress
-from rigcheck.report.fitting_page import LightShown, fitting_page
+from rigcheck.report.fitting_page import FocusShown, LightShown, fitting_page
 
 # Written by `write_fitting`; an earlier run's are not replaced without being asked.
 OUTPUTS = ("result.json", "report.html", "performer.yaml")
@@ -80,10 +74,12 @@ __all__ = [
 class FittingResult:
     """What was measured, what the checks make of it (`report`), and the performer's record as it is now.
 
-    `run` holds the framing; `light` the exposure with its pictures, None where the footage is a proxy.
+    `run` holds the framing; `focus` and `light` focus and exposure with their pictures, None where the footage is a
+    proxy.
     """
 
     run: FittingRun
+    focus: FocusShown | None
     light: LightShown | None
     report: Report
     record: PerformerRecord
@@ -138,17 +134,20 @@ def fitting(
         looks=read.looks,
         approved_looks=None if approval is None else approval.looks,
         notes=(*_notes(footage, read), *run.notes),
-        pictures=_shown(run, footage.clips, [one.seen for one in looked]),
+        pictures=shown_frames(run, footage.clips, [one.seen for one in looked]),
     )
     tables = transfer_tables(read.rig, given.rig if isinstance(given.rig, str | Path) else None)
-    light = _light(footage, looked, read, tables, progress)
-    measured = _Measured(framing=run, light=None if light is None else light.run)
+    focus = shown_focus(footage, looked, read, progress)
+    light = shown_light(footage, looked, read, tables, progress)
+    measured = Measured(
+        framing=run, focus=None if focus is None else focus.run, light=None if light is None else light.run
+    )
     files = (*given.files, *map(str, tables.values()))
     report = _report(measured, limits, given, footage, (footage1, footage2), files=files)
     touched = (*files, *footage_paths(footage1, footage2))
     record = _as_of(read, report)
     return FittingResult(
-        run=run, light=light, report=report, record=record, inputs=tuple(dict.fromkeys(touched))
+        run=run, focus=focus, light=light, report=report, record=record, inputs=tuple(dict.fromkeys(touched))
     )
 
 
@@ -170,13 +169,15 @@ def write_fitting(
     OutputError
         When the folder cannot be written, or holds an earlier result and `replace_earlier` is False.
     """
-    run, light = result.run, result.light
+    run, focus, light = result.run, result.focus, result.light
     if not pictures:
-        run, light = replace(run, pictures={}), None if light is None else replace(light, pictures={})
+        run = replace(run, pictures={})
+        focus = None if focus is None else replace(focus, pictures={})
+        light = None if light is None else replace(light, pictures={})
     with output_folder(out, replace=replace_earlier, protects=OUTPUTS, inputs=result.inputs) as folder:
         folder.write_text("result.json", result_text(result.report))
         minutes = minutes_worn(result.record)
-        page = fitting_page(result.report, run, result.record, light=light, minutes_worn=minutes)
+        page = fitting_page(result.report, run, result.record, focus=focus, light=light, minutes_worn=minutes)
         folder.write_text("report.html", page)
         folder.write_text("performer.yaml", performer_text(result.record))
 
@@ -308,67 +309,12 @@ def _notes(footage: OpenedFootage, read: ReadInputs) -> tuple[str, ...]:
     if read.calibration is None or read.calibration.stereo is None:
         sentences.append(MIRRORED_NOTE)
     if read.rig is not None and read.rig.proxy is not None:
-        sentences.append(f"Exposure was not judged: {PROXY_LIGHT}.")
+        sentences += [f"Focus was not judged: {PROXY_FOCUS}.", f"Exposure was not judged: {PROXY_LIGHT}."]
     return tuple(dict.fromkeys((*read.notes, *(one[:1].upper() + one[1:] for one in sentences))))
 
 
-def _shown(
-    run: FittingRun, clips: Sequence[Clip], seen: Sequence[CameraSeen]
-) -> dict[str, NDArray[np.uint8]]:
-    """The picture of each camera that the report shows, upright."""
-    out = {}
-    for framing, clip, one in zip(run.cameras, clips, seen, strict=True):
-        frame = next(clip.frames_at([framing.face.ref.frame_idx]))
-        out[framing.name] = upright_picture(frame.grey8(), _turn(one))
-    return out
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class _Measured:
-    """All that a fitting's checks judge."""
-
-    framing: FittingRun
-    light: ExposureRun | None
-
-    def measurements(self) -> dict[str, Estimate]:
-        return {**self.framing.measurements, **({} if self.light is None else self.light.measurements)}
-
-    def judged(self, limits: Limits) -> tuple[CheckResult, ...]:
-        light = () if self.light is None else run_checks(EXPOSURE_CHECKS, self.light, limits)
-        return (*run_checks(FRAMING_CHECKS, self.framing, limits), *light)
-
-
-def _light(
-    footage: OpenedFootage,
-    looked: Sequence[LookedCamera],
-    read: ReadInputs,
-    tables: Mapping[str, Path],
-    progress: ProgressSink,
-) -> LightShown | None:
-    """The exposure of the camera original; None for a proxy."""
-    if read.rig is not None and read.rig.proxy is not None:
-        return None
-    track = progress.track("Measuring the light")
-    track(0, 1)
-    seen = [one.seen for one in looked]
-    found = measure_light(footage.clips, seen, rig=read.rig, looks=read.looks, tables=tables)
-    turns = {one.name: _turn(one) for one in seen}
-    pictures = {}
-    for camera, clip in zip(found.cameras, footage.clips, strict=True):
-        if camera.shown is not None:
-            frame = next(clip.frames_at([camera.shown.ref.frame_idx]))
-            pictures[camera.name] = upright_picture(frame.grey8(), turns[camera.name])
-    track(1, 1)
-    return LightShown(run=found, pictures=pictures, turns=turns)
-
-
-def _turn(seen: CameraSeen) -> int:
-    """Clockwise turn that makes a camera's pictures upright."""
-    return (seen.optics.mount_rotation_deg + seen.turned_deg) % 360
-
-
 def _report(
-    measured: _Measured,
+    measured: Measured,
     limits: tuple[EffectiveLimit, ...],
     given: FittingInputs,
     footage: OpenedFootage,

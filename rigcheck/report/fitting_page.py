@@ -1,6 +1,6 @@
 """The fitting report as one self-contained HTML page."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -9,13 +9,15 @@ from numpy.typing import NDArray
 from rigcheck.checks.limits import Limits
 from rigcheck.face.exposure_run import ExposureRun
 from rigcheck.face.fitting_run import FittingRun
+from rigcheck.face.focus_run import FocusRun
 from rigcheck.model import PerformerRecord, Report
 from rigcheck.report.exposure_pictures import ExposureFigure, exposure_figures
+from rigcheck.report.focus_pictures import FocusFigure, focus_figures
 from rigcheck.report.framing_figures import frame_figures
 from rigcheck.report.numbers import format_estimate, format_number
 from rigcheck.report.page import page_environment, report_parts
 
-__all__ = ["LightShown", "fitting_page"]
+__all__ = ["FocusShown", "LightShown", "fitting_page"]
 
 _ROWS = (
     ("nostril_offset_x_px", "Nostril base across", "right of the centre is positive"),
@@ -39,6 +41,22 @@ _LIGHT_ROWS = (
     ("side_ratio_stops", "Side against side", "the performer's left brighter is positive"),
     ("skin_stops", "Skin below white", "no target: every skin has its own"),
     ("flicker_stops", "Light over time", "from trough to crest"),
+)
+_FOCUS_ROWS = (
+    ("eyes", "Fine detail at the eyes", "lashes and lids; share of the local contrast"),
+    ("cheeks", "Fine detail on the cheeks", "with the folds beside the nose"),
+    ("lips", "Fine detail on the lips", ""),
+    ("nose_tip", "Fine detail on the nose", ""),
+    ("sides", "Fine detail at the sides", ""),
+    ("smear_px", "Motion blur", "length"),
+    ("plane_depth_mm", "Plane of focus", "from the camera"),
+    ("plane_from_eye_mm", "Plane against the eyes", "behind them is positive"),
+    ("plane_from_cheek_mm", "Plane against the cheeks", "behind them is positive"),
+    ("plane_from_chin_mm", "Plane against the chin", "behind it is positive"),
+    ("near_mm", "Usable from", "blur disc of 2 px"),
+    ("far_mm", "Usable to", "blur disc of 2 px"),
+    ("lens_near_mm", "Lens data say from", ""),
+    ("lens_far_mm", "Lens data say to", ""),
 )
 _LOOKS = (
     ("glasses", "Glasses"),
@@ -72,11 +90,21 @@ class LightShown:
     turns: Mapping[str, int]
 
 
+@dataclass(frozen=True, kw_only=True, eq=False)
+class FocusShown:
+    """Focus as the page shows it; `pictures` and `turns` as of `LightShown`."""
+
+    run: FocusRun
+    pictures: Mapping[str, NDArray[np.uint8]]
+    turns: Mapping[str, int]
+
+
 def fitting_page(
     report: Report,
     run: FittingRun,
     record: PerformerRecord,
     *,
+    focus: FocusShown | None = None,
     light: LightShown | None = None,
     minutes_worn: float = 0.0,
 ) -> str:
@@ -89,7 +117,7 @@ def fitting_page(
         Without `pictures` the page shows no picture of the performer, only where the points lie.
     record : PerformerRecord
         Shown by its code name.
-    light : LightShown, optional
+    focus, light : FocusShown, LightShown, optional
         Left out for a proxy.
     minutes_worn : float
         Of the last 24 hours, as the record says.
@@ -108,7 +136,10 @@ def fitting_page(
             "cameras": [framing.name for framing in run.cameras],
             "figures": frame_figures(run),
             "rows": _rows(run),
-            "light_rows": () if light is None else _light_rows(light.run),
+            "focus_rows": () if focus is None else _part_rows(focus.run, _FOCUS_ROWS),
+            "focus_figures": () if focus is None else _focus_figures(report, focus),
+            "calibrated_pair": focus is not None and focus.run.calibrated,
+            "light_rows": () if light is None else _part_rows(light.run, _LIGHT_ROWS),
             "light_figures": () if light is None else _light_figures(report, light),
             "record": record,
             "looks": [(label, _SAID[getattr(run.looks, name)]) for name, label in _LOOKS],
@@ -123,10 +154,14 @@ def _light_figures(report: Report, light: LightShown) -> tuple[ExposureFigure, .
     return exposure_figures(light.run, Limits(report.limits), light.pictures, light.turns)
 
 
-def _light_rows(light: ExposureRun) -> tuple[_Row, ...]:
+def _focus_figures(report: Report, focus: FocusShown) -> tuple[FocusFigure, ...]:
+    return focus_figures(focus.run, Limits(report.limits), focus.pictures, focus.turns)
+
+
+def _part_rows(run: ExposureRun | FocusRun, quantities: Sequence[tuple[str, str, str]]) -> tuple[_Row, ...]:
     rows = []
-    for quantity, name, note in _LIGHT_ROWS:
-        found = [light.number(camera.name, quantity) for camera in light.cameras]
+    for quantity, name, note in quantities:
+        found = [run.number(camera.name, quantity) for camera in run.cameras]
         if any(estimate.value is not None for estimate in found):
             numbers = tuple("–" if each.value is None else format_estimate(each) for each in found)
             rows.append(_Row(name=name, note=note, numbers=numbers))
