@@ -58,7 +58,8 @@ def _softest(run: FocusRun, camera: str) -> tuple[str, Estimate]:
 
 def _soft(run: FocusRun, camera: str, limits: Limits) -> str:
     smear = run.number(camera, "smear_px")
-    if judge(smear, limits.band("focus.smear_px", camera=camera)) in ("caution", "fail", "inconclusive"):
+    caution = limits.band("focus.smear_px", camera=camera).caution
+    if smear.value is not None and caution is not None and smear.value > caution:
         return (
             f"{camera}: the softness runs along one direction, so it is motion: hold still, and read again."
         )

@@ -1,7 +1,7 @@
 """Everything measured of focus over a clip: what the checks judge and the report draws."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -14,9 +14,10 @@ from rigcheck.model import CameraDescription, CameraModel, Estimate, StereoRig
 
 __all__ = ["CameraFocus", "CameraFocused", "FocusRun", "focus_run"]
 
-_MOVING_PX = 2.0  # a moment smeared by more says nothing about focus
+_MOVING_PX = 3.0  # a moment smeared by more says nothing about focus
 _NO_LENS = "the rig file does not give focal length, f-number, distance of focus and pixel pitch"
 _LEAST_DEPTH_SIGMA_MM = 1.0
+_MOVED_SIGMA_PX = 1.0
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -110,7 +111,15 @@ def _aperture_mm(described: CameraDescription | None) -> float | None:
 
 
 def _smear(moment: FocusMoment) -> float:
-    return moment.smear.value if moment.smear.value is not None else moment.moved_px or 0.0
+    length = _smear_of(moment).value
+    return length if length is not None else moment.moved_px or 0.0
+
+
+def _smear_of(moment: FocusMoment) -> Estimate:
+    """Length of motion blur; no longer than the face went from picture to picture, where that is known."""
+    if moment.smear.value is None or moment.moved_px is None:
+        return moment.smear
+    return replace(moment.smear, value=min(moment.smear.value, moment.moved_px + _MOVED_SIGMA_PX))
 
 
 def _sharpness(judged: Sequence[FocusMoment]) -> dict[str, Estimate]:
@@ -122,7 +131,7 @@ def _sharpness(judged: Sequence[FocusMoment]) -> dict[str, Estimate]:
         region: _mean([moment.regions[region] for moment in still if region in moment.regions])
         for region in FOCUS_REGIONS
     }
-    numbers["smear_px"] = _median([moment.smear for moment in judged])
+    numbers["smear_px"] = _median([_smear_of(moment) for moment in judged])
     moved = [moment.moved_px for moment in judged if moment.moved_px is not None]
     if moved:
         numbers["moved_px"] = Estimate(value=float(np.median(moved)), unit="px", n=len(moved))

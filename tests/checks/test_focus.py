@@ -1,5 +1,7 @@
 """Every focus check on its planted fault, without it, and where nothing can be told; and the drawing of it."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -18,7 +20,9 @@ _BOX = np.array([[0.0, 0.0], [60.0, 0.0], [60.0, 40.0], [0.0, 40.0]])
 
 
 def _moment(camera, regions, smear=0.5):
-    outlines = {name: (_BOX + np.array([200 + 70 * k, 300 + 50 * k]),) for k, name in enumerate(FOCUS_REGIONS)}
+    outlines = {
+        name: (_BOX + np.array([200 + 70 * k, 300 + 50 * k]),) for k, name in enumerate(FOCUS_REGIONS)
+    }
     return FocusMoment(
         ref=FrameRef(camera=camera, frame_idx=3, origin=f"{camera}.png"),
         size_px=(1080, 1440),
@@ -167,3 +171,15 @@ def test_no_judged_moment_draws_nothing_and_judges_nothing():
     assert run.camera("a").shown is None
     assert focus_figures(run, LIMITS, {}) == ()
     assert {result.status for result in _results(run).values()} <= {"inconclusive", "skipped"}
+
+
+def test_a_face_that_hardly_moves_is_not_smeared():
+    moment = _moment("a", _good(), smear=6.0)
+    still, moving = (
+        focus_run([CameraFocused(name="a", moments=(replace(moment, moved_px=moved),))]).number(
+            "a", "smear_px"
+        )
+        for moved in (0.2, 12.0)
+    )
+    assert still.value == pytest.approx(1.2)  # what it moved, and a pixel
+    assert moving.value == 6.0

@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from scipy.ndimage import gaussian_filter
+from scipy.ndimage import gaussian_filter, uniform_filter1d
 from skimage.measure import blur_effect
 
 from rigcheck.demo.head_performer import Performer
@@ -12,8 +12,11 @@ from rigcheck.demo.head_rig import head_pose, head_rig
 from rigcheck.demo.head_scene import FaceScene, render_face
 from rigcheck.face.focus_regions import FOCUS_REGIONS, region_masks
 from rigcheck.face.focus_sharpness import noise_variance, region_sharpness
+from rigcheck.face.focus_smear import smear_of
 from rigcheck.face.focus_spectra import patch_spectra
+from rigcheck.geometry.sfr import edge_sfr, mtf50
 from rigcheck.model import FACE_POINTS, N_FACE_POINTS, FaceLandmarks, FrameRef
+from rigcheck.opencv import cv2
 
 WHOLE = {"all": np.ones((360, 360), dtype=bool)}
 
@@ -143,3 +146,31 @@ def test_no_regions_without_the_points_they_need(focused):
     points = face.points_px.copy()
     points[FACE_POINTS["chin"]] = np.nan
     assert region_masks(replace(face, points_px=points)) == {}
+
+
+def test_motion_is_told_from_defocus_by_its_direction(rng):
+    skin = _skin_like(rng(8, 0), side=420)
+    places = np.stack(np.meshgrid(np.arange(20, 400, 24), np.arange(20, 400, 24)), axis=-1).reshape(-1, 2)
+    noise = rng(8, 1).normal(0, 1.0, skin.shape)
+    along = _coded(uniform_filter1d(skin, 5, axis=0) + noise)
+    round_ = _coded(gaussian_filter(skin, 1.0) + noise)
+    smear, toward = smear_of(along, places.astype(float))
+    assert smear.value == pytest.approx(5.0, rel=0.2)  # log sinc² is taken to its first term
+    assert abs(toward - 90.0) < 5.0  # down the picture
+    assert smear_of(round_, places.astype(float))[0].value < 2.0  # still skin reads up to 2.4 px
+    plain = _coded(100 + noise)
+    assert smear_of(plain, places.astype(float))[0].value is None
+
+
+def test_orders_as_the_mtf50_of_a_published_edge(outside_data):
+    """The open slanted edge of `sfr_edge`, blurred by known amounts: e-SFR (ISO 12233) and sharpness fall together."""
+    coded = np.fromfile(outside_data / "sfr_edge" / "Test_edge1.bmp", dtype=np.uint8)
+    edge = cv2.cvtColor(cv2.imdecode(coded, cv2.IMREAD_COLOR), cv2.COLOR_BGR2GRAY).astype(float)
+    ours, theirs = [], []
+    for sigma in (0.0, 0.5, 0.8, 1.2):
+        blurred = gaussian_filter(edge, sigma, mode="nearest")
+        sfr = edge_sfr(blurred, order=5)
+        theirs.append(float(mtf50(sfr.frequency_cy_px, sfr.response[None])[0]))
+        masks = {"edge": np.ones(edge.shape, dtype=bool)}
+        ours.append(region_sharpness(_coded(blurred), masks)["edge"].value)
+    assert list(np.argsort(ours)) == list(np.argsort(theirs)) == [3, 2, 1, 0]
