@@ -1,6 +1,10 @@
-"""How good framing is on rendered performers; run by hand: python tests/bench/bench_fitting.py [performers].
+"""How good framing is on rendered performers, and what a moment costs; run by hand.
 
-Prints, with and without a calibration: bias, spread, spread of error over sigma, and how often two sigmas hold.
+``python tests/bench/bench_fitting.py [performers]`` prints, with and without a calibration: bias, spread, spread of
+error over sigma, and how often two sigmas hold.
+
+``python tests/bench/bench_fitting.py --pair FOLDER [pairs]`` prints what one pair of 1080 × 1440 costs after start,
+whole and part by part, median over pairs rendered once into FOLDER. Wall time means something only on an idle machine.
 """
 
 import platform
@@ -12,9 +16,25 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
+import face_clips
 from face_study import QUANTITIES, rows_of
 
+from rigcheck.demo import FaceScene, head_pose, head_rig, neutral, random_performer, render_face
+from rigcheck.face.exposure_light import light_curve
+from rigcheck.face.exposure_moment import exposure_moment
+from rigcheck.face.fitting_run import camera_optics
+from rigcheck.face.focus_moment import focus_moment
+from rigcheck.face.focus_pair import focus_pair
+from rigcheck.face.framing import camera_framing
+from rigcheck.face.framing_points import upright_face
+from rigcheck.jobs.fitting_focus import face_mask
+from rigcheck.jobs.moment import MomentMeasurer
 from rigcheck.landmarks import FaceFinder
+from rigcheck.matching import PairMatcher
+from rigcheck.model import Frame, FrameRef
+from rigcheck.opencv import cv2
+
+WANTED_MS = 65.0
 
 
 def say(line: str) -> None:
@@ -38,7 +58,83 @@ def table(count: int, *, calibrated: bool) -> None:
         say(f"{name:22}" + "".join(f"{number:9.2f}" for number in numbers) + f"{inside:15.1f}%")
 
 
+def rendered_pair(folder: Path, case: int) -> list[Frame]:
+    folder.mkdir(parents=True, exist_ok=True)
+    frames = []
+    for k in (0, 1):
+        file = folder / f"pair_{case}_{k}.npy"
+        if not file.exists():
+            rng = np.random.default_rng([77, case])
+            pose = head_pose(distance_mm=float(rng.uniform(175, 215)), look_up_deg=float(rng.uniform(0, 25)))
+            who = random_performer(rng)
+            scene = FaceScene(performer=who, expression=neutral(), rig=head_rig(), rig_from_head=pose)
+            np.save(file, render_face(scene, k, rng=np.random.default_rng([77, case, k])).image)
+        ref = FrameRef(camera=f"camera{k + 1}", frame_idx=case, origin="rendered")
+        frames.append(Frame(ref=ref, image=np.load(file)))
+    return frames
+
+
+def timed(rows: dict[str, list[tuple[float, float]]], name: str, work):
+    wall, cpu = time.perf_counter(), time.process_time()
+    found = work()
+    rows.setdefault(name, []).append((time.perf_counter() - wall, time.process_time() - cpu))
+    return found
+
+
+def parts_of(frames: list[Frame], finder: FaceFinder, matchers: dict[str, PairMatcher], rows) -> None:
+    """Each part alone, one after the other; those of a camera for one camera."""
+    rig = head_rig().stereo
+    faces = [timed(rows, "landmarks", lambda f=frame: finder.find(f)) for frame in frames]
+    for frame, face in zip(frames, faces, strict=True):
+        optics = camera_optics(frame.size_px, None)
+        timed(
+            rows, "framing", lambda f=face, o=optics: camera_framing(f.ref.camera, (upright_face(f, 0),), o)
+        )
+        timed(rows, "focus", lambda p=frame, f=face: focus_moment(p, f))
+        curve = light_curve(None, bit_depth=8)
+        timed(rows, "exposure", lambda p=frame, f=face, c=curve: exposure_moment(p, f, c))
+    masks = timed(rows, "pair: masks", lambda: [face_mask(face) for face in faces])
+    images = [frame.image for frame in frames]
+    known = tuple(face.points_px for face in faces)
+    near = timed(
+        rows,
+        "pair: near matches",
+        lambda: matchers["near"].match_near(*images, masks=tuple(masks), known_px=known),
+    )
+    timed(rows, "pair: depth and spectra", lambda: focus_pair(frames, faces, near, rig))
+    timed(
+        rows,
+        "(full matches)",
+        lambda: matchers["full"].match(*images, mask1=masks[0], mask2=masks[1]),
+    )
+
+
+def pair_cost(folder: Path, count: int) -> None:
+    pairs = [rendered_pair(folder, case) for case in range(count)]
+    rig = head_rig().stereo
+    cv2.setNumThreads(1)
+    finder, rows = FaceFinder(), {}
+    matchers = {"near": PairMatcher(rig, wanted=40), "full": PairMatcher(rig)}
+    calibration = face_clips.calibration_of(head_rig())
+    with MomentMeasurer(pairs[0], calibration=calibration) as measurer:
+        measurer.measure(pairs[0])
+        for frames in pairs:
+            timed(rows, "a moment, not matched", lambda f=frames: measurer.measure(f, matched=False))
+            timed(rows, "a moment, matched", lambda f=frames: measurer.measure(f))
+            parts_of(frames, finder, matchers, rows)
+    say(
+        f"{'median of ' + str(count) + ' pairs':28}{'wall ms':>9}{'CPU ms':>9}   (wanted: {WANTED_MS:g} ms wall)"
+    )
+    for name, times in rows.items():
+        wall, cpu = 1000 * np.median(np.array(times), axis=0)
+        say(f"{name:28}{wall:9.1f}{cpu:9.1f}")
+
+
 if __name__ == "__main__":
+    if sys.argv[1:2] == ["--pair"]:
+        say(f"{platform.platform()} {platform.processor()}")
+        pair_cost(Path(sys.argv[2]), int(sys.argv[3]) if len(sys.argv) > 3 else 6)
+        sys.exit()
     performers = int(sys.argv[1]) if len(sys.argv) > 1 else 100
     say(f"{platform.platform()} {platform.processor()}")
     start = time.process_time()

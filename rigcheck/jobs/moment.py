@@ -1,0 +1,195 @@
+"""One moment of one camera or two: landmarks, framing, focus and exposure, as picture after picture needs them."""
+
+from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+
+from rigcheck.face.exposure_light import LightCurve, light_curve
+from rigcheck.face.exposure_moment import ExposureMoment, exposure_moment
+from rigcheck.face.fitting_run import camera_optics
+from rigcheck.face.focus_moment import FocusMoment, focus_moment
+from rigcheck.face.focus_pair import FocusPair, focus_pair
+from rigcheck.face.framing import CameraFraming, camera_framing
+from rigcheck.face.framing_points import upright_face
+from rigcheck.face.framing_pose import Optics
+from rigcheck.jobs.fitting_focus import face_mask
+from rigcheck.landmarks import FaceFinder, Looks, NoFace
+from rigcheck.matching import PairMatcher
+from rigcheck.model import Calibration, FaceLandmarks, Frame, RigDescription, StereoRig
+
+__all__ = ["CameraMoment", "Moment", "MomentMeasurer"]
+
+# Matches wanted of one moment: a plane of focus is fitted over several moments.
+_MATCHES = 40
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class CameraMoment:
+    """One camera's part. Without a face, `face` says why and nothing else is measured."""
+
+    face: FaceLandmarks | NoFace
+    framing: CameraFraming | None = None
+    focus: FocusMoment | None = None
+    exposure: ExposureMoment | None = None
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Moment:
+    """One or two cameras at one moment; `pair` holds skin that both see, None without calibration or a face."""
+
+    cameras: tuple[CameraMoment, ...]
+    pair: FocusPair | None = None
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Camera:
+    """What is made once a camera."""
+
+    finder: FaceFinder
+    optics: Optics
+    curve: LightCurve
+
+
+class MomentMeasurer:
+    """Measures moment after moment with what is known before the first.
+
+    Parameters
+    ----------
+    frames : sequence of Frame
+        A first picture of each camera, one or two: gives size and depth.
+    rig : RigDescription, optional
+    calibration : Calibration, optional
+        Of the same cameras; both together give the depth of the skin.
+    looks : Looks, optional
+    full_range : bool
+        The pictures are RGB, full range (read with colour).
+
+    Notes
+    -----
+    Each camera has its own finder and its own thread, so that two cameras take two cores. One measurer serves one
+    caller at a time. A proxy's focus and exposure say nothing: do not give its pictures. Call :meth:`close`, or use
+    it in a ``with`` statement.
+    """
+
+    def __init__(
+        self,
+        frames: Sequence[Frame],
+        *,
+        rig: RigDescription | None = None,
+        calibration: Calibration | None = None,
+        looks: Looks | None = None,
+        full_range: bool = False,
+    ) -> None:
+        if not 1 <= len(frames) <= 2:
+            raise ValueError(f"{len(frames)} cameras found, one or two needed")
+        self._looks = looks or Looks()
+        self._cameras = tuple(
+            _camera(k, frame, rig=rig, calibration=calibration, looks=self._looks, full_range=full_range)
+            for k, frame in enumerate(frames)
+        )
+        self._stereo: StereoRig | None = None
+        if len(frames) == 2 and calibration is not None and calibration.stereo is not None:
+            self._stereo = calibration.rig
+        self._matcher = None if self._stereo is None else PairMatcher(self._stereo, wanted=_MATCHES)
+        self._before: tuple[Frame | None, ...] = (None,) * len(frames)
+        self._threads = ThreadPoolExecutor(max_workers=len(frames))
+
+    def __enter__(self) -> "MomentMeasurer":
+        """Give itself."""
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        """Let the threads go."""
+        self.close()
+
+    def close(self) -> None:
+        """Let the threads go."""
+        self._threads.shutdown()
+
+    def measure(self, frames: Sequence[Frame], *, matched: bool = True) -> Moment:
+        """Measure one moment.
+
+        Parameters
+        ----------
+        frames : sequence of Frame
+            One picture a camera, in the order of the first ones, as recorded at full size and depth.
+        matched : bool
+            Whether to match the skin between calibrated cameras: needed at some moments only.
+
+        Returns
+        -------
+        Moment
+
+        Raises
+        ------
+        ValueError
+            When there are more or fewer pictures than cameras.
+        """
+        if len(frames) != len(self._cameras):
+            raise ValueError(f"{len(frames)} pictures found, {len(self._cameras)} needed")
+        parts = tuple(self._threads.map(self._measured, range(len(frames)), frames))
+        self._before = tuple(frames)
+        return Moment(cameras=parts, pair=self._pair(frames, parts) if matched else None)
+
+    def _measured(self, number: int, frame: Frame) -> CameraMoment:
+        camera = self._cameras[number]
+        face = self._found(camera, frame)
+        if isinstance(face, NoFace):
+            return CameraMoment(face=face)
+        return CameraMoment(
+            face=face,
+            framing=self._framed(camera, face),
+            focus=focus_moment(frame, face, before=self._before[number]),
+            exposure=exposure_moment(
+                frame,
+                face,
+                camera.curve,
+                facial_hair=self._looks.facial_hair,
+                hair_over_brows=self._looks.hair_over_brows,
+            ),
+        )
+
+    def _found(self, camera: _Camera, frame: Frame) -> FaceLandmarks | NoFace:
+        return camera.finder.find(frame, mount_rotation_deg=camera.optics.mount_rotation_deg)
+
+    def _framed(self, camera: _Camera, face: FaceLandmarks) -> CameraFraming:
+        turn = (camera.optics.mount_rotation_deg + face.turned_deg) % 360
+        return camera_framing(face.ref.camera, (upright_face(face, turn),), camera.optics)
+
+    def _pair(self, frames: Sequence[Frame], parts: Sequence[CameraMoment]) -> FocusPair | None:
+        faces = [part.face for part in parts if isinstance(part.face, FaceLandmarks)]
+        if self._matcher is None or self._stereo is None or len(faces) < 2:
+            return None
+        masks = face_mask(faces[0]), face_mask(faces[1])
+        if masks[0] is None or masks[1] is None:
+            return None
+        matches = self._matcher.match_near(
+            frames[0].grey8(),
+            frames[1].grey8(),
+            masks=(masks[0], masks[1]),
+            known_px=(faces[0].points_px, faces[1].points_px),
+        )
+        return focus_pair(frames, faces, matches, self._stereo)
+
+
+def _camera(
+    number: int,
+    frame: Frame,
+    *,
+    rig: RigDescription | None,
+    calibration: Calibration | None,
+    looks: Looks,
+    full_range: bool,
+) -> _Camera:
+    described = None if rig is None else rig.cameras[number]
+    return _Camera(
+        finder=FaceFinder(looks),
+        optics=camera_optics(
+            frame.size_px,
+            described,
+            calibration=calibration,
+            camera_idx=number,
+            working_distance_mm=None if rig is None else rig.working_distance_mm,
+        ),
+        curve=light_curve(described, bit_depth=frame.bit_depth, full_range=full_range),
+    )

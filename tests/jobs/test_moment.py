@@ -1,0 +1,82 @@
+"""One moment measured as picture after picture needs it: the same as its parts, one camera or two."""
+
+import numpy as np
+import pytest
+from face_clips import calibration_of, talking_clip
+
+from rigcheck.face.exposure_light import light_curve
+from rigcheck.face.exposure_moment import exposure_moment
+from rigcheck.face.focus_moment import focus_moment
+from rigcheck.jobs.moment import MomentMeasurer
+from rigcheck.landmarks import FaceFinder, NoFace
+from rigcheck.model import Frame, FrameRef
+
+pytestmark = pytest.mark.xdist_group("rendered-face")
+
+
+def frames_of(k):
+    return [
+        Frame(ref=FrameRef(camera=f"camera{number}", frame_idx=k, origin="rendered"), image=pictures[k])
+        for number, pictures in enumerate(talking_clip().pictures, start=1)
+    ]
+
+
+@pytest.fixture(scope="module")
+def measured():
+    clip = talking_clip()
+    with MomentMeasurer(frames_of(0), calibration=calibration_of(clip.rig)) as measurer:
+        return [measurer.measure(frames_of(k)) for k in (0, 1)]
+
+
+def test_a_moment_is_the_same_as_its_parts(measured):
+    finder = FaceFinder()
+    for part, frame, before in zip(measured[1].cameras, frames_of(1), frames_of(0), strict=True):
+        face = finder.find(frame)
+        assert (part.face.points_px == face.points_px).all()
+        focus = focus_moment(frame, face, before=before)
+        assert {name: each.value for name, each in part.focus.regions.items()} == {
+            name: each.value for name, each in focus.regions.items()
+        }
+        assert part.focus.moved_px == focus.moved_px
+        light = exposure_moment(frame, face, light_curve(None, bit_depth=8))
+        assert part.exposure.ceiling == light.ceiling
+        assert part.framing.numbers["roll_deg"].value is not None
+
+
+def test_the_skin_of_a_calibrated_pair_is_as_far_as_it_was_put(measured):
+    """Rendered at 205 mm: the eyes lie within the head's own depth of that."""
+    depth = measured[1].pair.depth_mm
+    assert depth.shape[1] >= 10
+    assert np.median(depth[0]) == pytest.approx(
+        205.0, abs=25.0
+    )  # skin reaches 25 mm before and behind the origin
+
+
+def test_matching_may_be_left_out_and_one_camera_works():
+    clip = talking_clip()
+    with MomentMeasurer(frames_of(0), calibration=calibration_of(clip.rig)) as measurer:
+        assert measurer.measure(frames_of(1), matched=False).pair is None
+    with MomentMeasurer(frames_of(0)[:1]) as measurer:
+        moment = measurer.measure(frames_of(1)[:1])
+    assert moment.pair is None
+    assert moment.cameras[0].focus.regions
+
+
+def test_a_picture_without_face_says_why():
+    black = [
+        Frame(ref=frame.ref, image=np.zeros_like(frame.image)) if k == 0 else frame
+        for k, frame in enumerate(frames_of(0))
+    ]
+    with MomentMeasurer(frames_of(0), calibration=calibration_of(talking_clip().rig)) as measurer:
+        moment = measurer.measure(black)
+    assert isinstance(moment.cameras[0].face, NoFace)
+    assert moment.cameras[0].focus is None
+    assert moment.cameras[1].focus is not None
+    assert moment.pair is None
+
+
+def test_as_many_pictures_as_cameras():
+    with pytest.raises(ValueError, match="one or two needed"):
+        MomentMeasurer([])
+    with MomentMeasurer(frames_of(0)) as measurer, pytest.raises(ValueError, match="2 needed"):
+        measurer.measure(frames_of(0)[:1])
