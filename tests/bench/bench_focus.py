@@ -1,0 +1,126 @@
+"""How well both planes of focus are told on rendered performers; by hand: python tests/bench/bench_focus.py [cases].
+
+Performers, poses, planes and lens blur at random; f/2.8 with a 4.8 mm lens, f/4 with a 6 mm lens, both of 1420 px.
+"""
+
+import platform
+import sys
+import time
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from rigcheck.demo.head_performer import random_performer
+from rigcheck.demo.head_rig import HeadRig, head_pose, head_rig
+from rigcheck.demo.head_scene import FaceScene, render_face
+from rigcheck.face.audit_look import face_mask
+from rigcheck.face.focus_pair import FocusPair, focus_pair
+from rigcheck.face.focus_plane import focus_planes
+from rigcheck.landmarks import FaceFinder
+from rigcheck.matching import PairMatcher
+from rigcheck.model import FaceLandmarks, Frame, FrameRef
+
+FOCAL_PX = 1420.0
+LONGER_MM = 6.0
+LEAST_OFF_MM = 10.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class Row:
+    """One camera: the plane's error and sigma (None: not told), how far it truly lies behind the face's middle."""
+
+    f_number: float
+    error_mm: float | None
+    sigma_mm: float | None
+    off_mm: float
+    seconds: float
+
+
+def say(line: str) -> None:
+    sys.stdout.write(f"{line}\n")
+
+
+def rig_of(rng: np.random.Generator, f_number: float) -> HeadRig:
+    rig = head_rig(f_number=f_number)
+    common, own = rng.uniform(-30, 30), rng.normal(0, 6, 2)
+    lenses = []
+    for lens, shift in zip(rig.lenses, own, strict=True):
+        at = lens.focused_at_mm + common + shift
+        if f_number > 3:
+            pitch = 1000 / (1 / LONGER_MM - 1 / at) / FOCAL_PX
+            lens = replace(lens, focal_length_mm=LONGER_MM, pixel_pitch_um=pitch)
+        blur = float(np.clip(rng.normal(0.6, 0.12), 0.45, 0.9))
+        lenses.append(replace(lens, focused_at_mm=at, sharpest_px=blur))
+    return replace(rig, lenses=tuple(lenses))
+
+
+def pair_of(case: int, f_number: float, finder: FaceFinder) -> tuple[HeadRig, FocusPair] | None:
+    rng = np.random.default_rng([81, case])
+    performer = random_performer(rng)
+    rig = rig_of(rng, f_number)
+    pose = head_pose(
+        distance_mm=rng.uniform(182, 215),
+        look_up_deg=rng.uniform(0, 16),
+        yaw_deg=rng.normal(0, 3),
+        across_mm=rng.normal(0, 4),
+        down_mm=rng.normal(0, 5),
+    )
+    stops = float(np.log2(0.26 / performer.skin_luminance))
+    scene = FaceScene(rig=rig, performer=performer, rig_from_head=pose, exposure_stops=stops)
+    ref = FrameRef(camera="a", frame_idx=case, origin="rendered")
+    frames = [Frame(ref=ref, image=render_face(scene, k, rng=rng).image) for k in (0, 1)]
+    faces = [found for found in map(finder.find, frames) if isinstance(found, FaceLandmarks)]
+    if len(faces) < 2:
+        return None
+    matches = PairMatcher(rig.stereo).match(
+        frames[0].image, frames[1].image, mask1=face_mask(faces[0]), mask2=face_mask(faces[1])
+    )
+    return rig, focus_pair(frames, faces, matches, rig.stereo)
+
+
+def rows_of(case: int, f_number: float, finder: FaceFinder) -> list[Row]:
+    made = pair_of(case, f_number, finder)
+    if made is None:
+        return []
+    rig, pair = made
+    first, second = (lens.focal_length_mm / lens.f_number for lens in rig.lenses)
+    start = time.process_time()
+    planes = focus_planes([pair], focal_px=(FOCAL_PX, FOCAL_PX), aperture_mm=(first, second))
+    took = time.process_time() - start
+    rows = []
+    for lens, plane, depth in zip(rig.lenses, planes, pair.depth_mm, strict=True):
+        found = plane.plane_depth_mm
+        error = None if found.value is None else found.value - lens.focused_at_mm
+        off = lens.focused_at_mm - float(np.median(depth))
+        rows.append(Row(f_number=f_number, error_mm=error, sigma_mm=found.sigma, off_mm=off, seconds=took))
+    return rows
+
+
+def main(count: int) -> None:
+    finder = FaceFinder()
+    say(f"{platform.platform()} {platform.processor()}")
+    say(f"{'f/':>5}{'told':>9}{'median':>9}{'p95':>8}{'bias':>8}{'sd of z':>9}{'side':>7}{'CPU s':>8}")
+    for f_number in (2.8, 4.0, 8.0):
+        rows = [row for case in range(count) for row in rows_of(case, f_number, finder)]
+        told = [row for row in rows if row.error_mm is not None]
+        if not told:
+            say(f"{f_number:5}{0:4}/{len(rows):<4} nothing told")
+            continue
+        error = np.array([row.error_mm for row in told])
+        z = error / np.array([row.sigma_mm for row in told])
+        off = np.array([row.off_mm for row in told])
+        far = np.abs(off) >= LEAST_OFF_MM
+        side = (
+            100 * float(np.mean(np.sign(off + error)[far] == np.sign(off)[far]))
+            if far.any()
+            else float("nan")
+        )
+        size = np.abs(error)
+        say(
+            f"{f_number:5}{len(told):4}/{len(rows):<4}{np.median(size):9.2f}{np.percentile(size, 95):8.1f}"
+            f"{error.mean():8.2f}{z.std():9.2f}{side:6.0f}%{np.mean([row.seconds for row in told]):8.2f}"
+        )
+
+
+if __name__ == "__main__":
+    main(int(sys.argv[1]) if len(sys.argv) > 1 else 24)
