@@ -1,7 +1,7 @@
 """How fast `picks` goes through a clip: pairs a second, processor time, memory, beside bare decoding.
 
-Run by hand, on a machine that does nothing else: ``python tests/bench/bench_picks_speed.py FOLDER [SECONDS]``. The first
-run renders the clips (1080 x 1440 px, 60 frames a second; poses are held, so that most pictures differ in noise
+Run by hand, on a machine that does nothing else: ``python tests/bench/bench_picks_speed.py FOLDER [SECONDS]``. The
+first run renders the clips (1080 x 1440 px, 60 frames a second; poses are held, so that most pictures differ in noise
 alone) and keeps them in FOLDER. Start-up and imports are included; the reading of forty moments costs the same however
 long the clip.
 """
@@ -27,7 +27,11 @@ from rigcheck.opencv import cv2
 
 RATE = 60
 HERE = Path(__file__).parent
-RIG = "name: bench\ncameras:\n  - {name: upper, transfer: linear, black_level: 4}\n  - {name: lower, transfer: linear, black_level: 4}\n"
+RIG = """name: bench
+cameras:
+  - {name: upper, transfer: linear, black_level: 4}
+  - {name: lower, transfer: linear, black_level: 4}
+"""
 
 
 def say(line: str) -> None:
@@ -72,8 +76,8 @@ def main() -> None:
     rig.write_text(RIG, encoding="utf-8")
     pairs = round(seconds * RATE)
     say(
-        f"{platform.processor() or platform.machine()}, {os.cpu_count()} cores, load before {os.getloadavg()[0]:.1f}; Python "
-        f"{platform.python_version()}, numpy {np.__version__}, OpenCV {cv2.__version__}; {pairs} pairs"
+        f"{platform.processor() or platform.machine()}, {os.cpu_count()} cores, load before {os.getloadavg()[0]:.1f}; "
+        f"Python {platform.python_version()}, numpy {np.__version__}, OpenCV {cv2.__version__}; {pairs} pairs"
     )
     bare = spent(HERE / "bench_recipes.py", "decode", *clips)
     took = spent("-m", "rigcheck", "picks", *clips, "--rig", rig, "--out", out, "--replace")
