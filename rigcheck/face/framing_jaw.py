@@ -100,18 +100,21 @@ def chin_drop_px(fit: HeadFit, *, gap_px: float, eye_distance_px: float) -> tupl
     average = (FULL_OPENING_MM.mean, _FORWARD_MM.mean, _BELOW_MM.mean, _TURN_PER_MM.mean)
     spread = (FULL_OPENING_MM.sigma, _FORWARD_MM.sigma, _BELOW_MM.sigma, _TURN_PER_MM.sigma)
 
-    def drop(parameters: FloatArray, jaw: tuple[float, ...] = average) -> float:
-        chin = head_points()["chin"]
+    def places(jaw: tuple[float, ...]) -> FloatArray:
         opened, forward, below, factor = jaw
-        place = []
-        for opening in (min(now_mm, opened), opened):
-            down, back = chin_after(opening, forward_mm=forward, below_mm=below, turn_factor=factor)
-            place.append(chin + np.array([0.0, down, back]))
-        pixels = fit.pixels_at(parameters, np.array(place))
+        moves = [
+            chin_after(opening, forward_mm=forward, below_mm=below, turn_factor=factor)
+            for opening in (min(now_mm, opened), opened)
+        ]
+        return np.array([head_points()["chin"] + np.array([0.0, down, back]) for down, back in moves])
+
+    def drop(parameters: FloatArray, place: FloatArray) -> float:
+        pixels = fit.pixels_at(parameters, place)
         return float(pixels[1, 1] - pixels[0, 1])
 
-    variance = fit.sigma_of(drop) ** 2
+    usual = places(average)
+    variance = fit.sigma_of(lambda parameters: drop(parameters, usual)) ** 2
     for k, sigma in enumerate(spread):
-        ends = [tuple(v + sign * sigma * (i == k) for i, v in enumerate(average)) for sign in (-1, 1)]
+        ends = [places(tuple(v + sign * sigma * (i == k) for i, v in enumerate(average))) for sign in (-1, 1)]
         variance += ((drop(fit.parameters, ends[1]) - drop(fit.parameters, ends[0])) / 2.0) ** 2
-    return drop(fit.parameters), float(np.sqrt(variance))
+    return drop(fit.parameters, usual), float(np.sqrt(variance))
