@@ -71,10 +71,8 @@ def day_geometry(
     few = len(takes) < _FEWEST_FOR_EVENTS
     found = find_events(values, own, times, false_alarms=None if few else _ALARMS_EVENTS)
     common = smooth.mean(axis=0)
-    depth = takes[0].depth_by_change
     level = None if calibration is None else _level(takes, found, common, calibration)
     from_first, from_first_covariance = _from_first(found, len(takes))
-    n = [one.n_matches for one in takes]
     return DayGeometry(
         names=tuple(one.name for one in takes),
         level=level,
@@ -85,17 +83,21 @@ def day_geometry(
         curve_covariance=found.curve_covariance + common,
         from_first=from_first,
         from_first_covariance=from_first_covariance,
-        harm_mm=tuple(
-            harm_of(depth, change, own_part + common, n=count)
-            for change, own_part, count in zip(found.curve, found.curve_covariance, n, strict=True)
-        ),
-        harm_from_first_mm=tuple(
-            harm_of(depth, change, covariance, n=count)
-            for change, covariance, count in zip(from_first, from_first_covariance, n, strict=True)
-        ),
+        harm_mm=_harms(takes, found.curve, found.curve_covariance + common),
+        harm_from_first_mm=_harms(takes, from_first, from_first_covariance),
         threshold=found.needed[0],
         between=between,
         seen=_seen(own, found.needed[0], takes),
+    )
+
+
+def _harms(
+    takes: Sequence[TakeGeometry], changes: FloatArray, covariances: FloatArray
+) -> tuple[Estimate, ...]:
+    """Depth error over the face of each take."""
+    return tuple(
+        harm_of(take.depth_by_change, change, covariance, n=take.n_matches)
+        for take, change, covariance in zip(takes, changes, covariances, strict=True)
     )
 
 

@@ -73,7 +73,7 @@ def take_geometry(
     Raises
     ------
     EstimationError
-        With fewer than 60 matches in all.
+        With fewer than 60 matches in all, or when the fit runs away.
 
     Notes
     -----
@@ -88,24 +88,10 @@ def take_geometry(
             hint="is the face sharp, lit and in both pictures? Cameras exchanged, or another take's footage, look "
             "like this too",
         )
-    basis = bumps(rays.pixels1, rig.camera1.image_size_px)
-    change, fit, design, before = np.zeros(5), None, np.zeros((0, 5)), np.zeros(0)
-    for _ in range(_REFITS):
-        off, sigma = _distances(rays, rig, change)
-        before = off if fit is None else before
-        design = _design(rays, rig, change)
-        fit = fit_with_smooth_error(off, sigma, design, basis)
-        change = change + fit.change
-        if (np.abs(fit.change) < 0.01 * np.sqrt(np.diag(fit.white + fit.smooth))).all():
-            break
-    if fit is None or not np.isfinite(change).all():
-        raise EstimationError(
-            f"{name}: the fit of the pair's pose did not settle", hint="look at the matches"
-        )
-    after, _ = _distances(rays, rig, change)
+    change, fit = _fitted(name, rays, rig)
+    distances = _distances(rays, rig, np.zeros(5))[0], _distances(rays, rig, change)[0]
     across = _across_per_mm(rig, working_distance_mm)
     depth = depth_by_observable(rig, working_distance_mm=working_distance_mm, upright_deg=upright_deg)
-    distances = (before, after)
     return TakeGeometry(
         name=name,
         change=change,
@@ -120,6 +106,24 @@ def take_geometry(
         n_moments=len(matches),
         smooth_px=fit.smooth_px,
     )
+
+
+def _fitted(name: str, rays: _Rays, rig: StereoRig) -> tuple[FloatArray, SmoothFit]:
+    """Change (5,) and the fit at it, linearised anew until it moves no more."""
+    basis = bumps(rays.pixels1, rig.camera1.image_size_px)
+    change = np.zeros(5)
+    for _ in range(_REFITS):
+        off, sigma = _distances(rays, rig, change)
+        fit = fit_with_smooth_error(off, sigma, _design(rays, rig, change), basis)
+        change = change + fit.change
+        if not np.isfinite(change).all():
+            raise EstimationError(
+                f"{name}: the fit of the pair's pose ran away",
+                hint="look at the pictures of this take's matches",
+            )
+        if (np.abs(fit.change) < 0.01 * np.sqrt(np.diag(fit.white + fit.smooth))).all():
+            break
+    return change, fit
 
 
 def harm_of(
