@@ -130,7 +130,7 @@ def _incisors(run: PicksRun, limits: Limits) -> Outcome:
     pick = run.first("bite")
     if pick is None:
         return not_applicable("there is no bite")
-    depth = pick.reading.pair.get("incisors_behind_mm")
+    depth = run.incisors
     band = limits.band("picks.incisor_sigma_mm")
     if depth is None or depth.value is None or depth.sigma is None:
         why = depth.reason if depth is not None and depth.reason else "the incisors could not be triangulated"

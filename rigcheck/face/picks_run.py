@@ -42,7 +42,8 @@ class PicksRun:
 
     `places` are the moments of the clip in order of time, `read` how many were read in full. `settings_known` says
     whether there was anything to compare the footage's settings with. `looks_changed` names the looks that differ from
-    those at approval; None where no approval is known.
+    those at approval; None where no approval is known. `incisors` is how far the front teeth of the best bite lie
+    behind the lip line, None without a bite or a calibrated pair.
     """
 
     outcome: PickOutcome
@@ -58,6 +59,7 @@ class PicksRun:
     looks: PerformerLooks = field(default_factory=PerformerLooks)
     looks_changed: tuple[str, ...] | None = None
     reference: int | None = None
+    incisors: Estimate | None = None
     rejected: tuple[Rejection, ...] = ()
     notes: tuple[str, ...] = ()
 

@@ -15,12 +15,19 @@ from rigcheck.face.picks_run import PicksRun, clip_course, picks_measurements
 from rigcheck.footage import Clip
 from rigcheck.jobs.fitting_inputs import FittingInputs, ReadInputs, read_inputs
 from rigcheck.jobs.opening import OpenedFootage, PairingChoice, footage_paths, limits_of, open_footage_of
-from rigcheck.jobs.picks_looking import MOST_GLANCES, Glances, look_through, moment_at, read_moments
+from rigcheck.jobs.picks_looking import (
+    MOST_GLANCES,
+    Glances,
+    look_through,
+    moment_at,
+    pictures_of,
+    read_moments,
+)
 from rigcheck.jobs.picks_same import looks_changed, setting_changes
 from rigcheck.jobs.picks_stills import contact_sheet, shown_picks, stills_of
 from rigcheck.landmarks import Looks
-from rigcheck.model import Calibration, EffectiveLimit, PerformerRecord, Report, RigDescription
-from rigcheck.model.picking import PICK_POSES, Pick, PickPose, PoseReading
+from rigcheck.model import Calibration, EffectiveLimit, Estimate, PerformerRecord, Report, RigDescription
+from rigcheck.model.picking import PICK_POSES, Pick, PickOutcome, PickPose, PoseReading
 from rigcheck.records import file_sha256, make_provenance, output_folder, result_text
 from rigcheck.records.picks_file import picks_text
 from rigcheck.report import ProgressSink, SilentProgress
@@ -154,6 +161,7 @@ def picks(
     outcome = choose_picks(
         readings, wanted, pick_gates(Limits(limits)), glances=glances.by_camera, reference=declared
     )
+    incisors = _incisors(footage, glances, reader, outcome, calibrated=_pair_calibrated(read))
     changes, known = setting_changes(footage.clips, read, given.rig)
     run = PicksRun(
         outcome=outcome,
@@ -163,7 +171,9 @@ def picks(
         read=len(readings),
         calibrated=_pair_calibrated(read),
         course=clip_course(glances.by_camera),
-        measurements=picks_measurements(outcome),
+        measurements=picks_measurements(outcome)
+        | ({} if incisors is None else {"picks.bite.1.incisors_behind_mm": incisors}),
+        incisors=incisors,
         settings=changes,
         settings_known=known,
         looks=read.looks,
@@ -313,6 +323,17 @@ def _reference(glances: Glances, frame_idx: int | None) -> Moment | None:
             hint="give the number of a picture within the in and out points, counted from 0 in the file.",
         )
     return moment
+
+
+def _incisors(
+    footage: OpenedFootage, glances: Glances, reader: MomentReader, outcome: PickOutcome, *, calibrated: bool
+) -> Estimate | None:
+    """Depth of the best bite's front teeth behind the lip line; None without a bite or a calibrated pair."""
+    choice = outcome.of("bite")
+    if not calibrated or choice is None or not choice.picks:
+        return None
+    pictures = pictures_of(footage, glances, choice.picks[0].frame_idx)
+    return None if pictures is None else reader.incisor_depth(pictures)
 
 
 def _notes(footage: OpenedFootage, read: ReadInputs, glances: Glances, n_read: int) -> tuple[str, ...]:

@@ -12,7 +12,7 @@ from rigcheck.model import Frame
 from rigcheck.model.picking import PoseReading
 from rigcheck.report import OnProgress
 
-__all__ = ["MOST_GLANCES", "Glances", "look_through", "moment_at", "read_moments"]
+__all__ = ["MOST_GLANCES", "Glances", "look_through", "moment_at", "pictures_of", "read_moments"]
 
 # Moments seen in passing, however long the clip: five minutes at 60 frames a second; of longer ones every second
 # picture, every third, and so on, so that neither time nor memory grow without end.
@@ -118,6 +118,15 @@ def moment_at(glances: Glances, frame_idx: int) -> Moment | None:
         after_idx=index + 1 if index + 1 < len(own) else None,
         poses=("neutral",),
     )
+
+
+def pictures_of(footage: OpenedFootage, glances: Glances, frame_idx: int) -> list[CameraPictures] | None:
+    """The pictures of one moment, without its neighbours, fetched again; None when it was not seen."""
+    moment = moment_at(glances, frame_idx)
+    if moment is None:
+        return None
+    frames = next(iter(_moments(footage, [glances.places[moment.idx]])))
+    return [CameraPictures(frame=frame, before=None, after=None) for frame in frames]
 
 
 def _wanted(moment: Moment) -> list[int]:
