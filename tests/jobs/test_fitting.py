@@ -135,6 +135,29 @@ def test_one_camera_and_no_pictures(stage):
     assert "without pictures of the performer" in page
 
 
+def test_focus_is_judged_and_a_camera_out_of_focus_fails(stage, fitted):
+    """Blurred by a Gaussian of 3 px: less than a tenth of the contrast is left where fine detail is counted."""
+    _, out = fitted
+    sharp = read_result(out / "result.json")
+    status = {check.code: check.status for check in sharp.checks}
+    assert status["FOC01"] != "fail"
+    assert status["FOC02"] != "fail"
+    blurred = stage / "upper-blurred"
+    write_pictures(blurred, [cv2.GaussianBlur(each, (0, 0), 3.0) for each in talking_clip().pictures[0][:10]])
+    assert fit(blurred, stage / "lower", "--rig", stage / "rig.yaml", "--out", stage / "blurred") == 4
+    found = read_result(stage / "blurred" / "result.json")
+    check = {check.code: check for check in found.checks}
+    assert check["FOC02"].status == "fail"
+    assert "upper" in check["FOC02"].message + check["FOC02"].action
+    assert (
+        found.measurements["focus.upper.cheeks"].value < 0.5 * sharp.measurements["focus.upper.cheeks"].value
+    )
+    assert check["FOC05"].status == "skipped"  # no calibration: no depth, and it says so
+    page = (stage / "blurred" / "report.html").read_text()
+    assert "Focus on the face" in page
+    assert "the depth of the plane of focus is not told" in page
+
+
 def test_a_proxy_is_judged_without_its_calibration(stage):
     (stage / "proxy.yaml").write_text(RIG + "proxy: {scale: 0.5}\n")
     given = ("--rig", stage / "proxy.yaml", "--calibration", stage / "calibration.yaml")
@@ -204,11 +227,7 @@ def test_marked_points_replace_what_is_not_found(tmp_path):
     truth = talking_clip().truths[1]
     noise = np.random.default_rng([82, 0]).integers(0, 255, (480, 360)).astype(np.uint8)
     still = save(tmp_path / "still.png", noise)
-    rows = "\n".join(
-        f"  {name}: [{x:.1f}, {y:.1f}]"
-        for name, (x, y) in truth.items()
-        if name in FACE_POINTS
-    )
+    rows = "\n".join(f"  {name}: [{x:.1f}, {y:.1f}]" for name, (x, y) in truth.items() if name in FACE_POINTS)
     points = tmp_path / "points.yaml"
     points.write_text(
         f"format: rigcheck-points\nversion: 1\ncamera: camera1\nframe: 0\nimage_size_px: [360, 480]\npoints:\n{rows}\n"
