@@ -212,7 +212,7 @@ FAULTS: Mapping[PickPose, tuple[FaultRule, ...]] = {
 def excess_of(rule: FaultRule, numbers: Numbers, gates: PickGates) -> float | None:
     """How far a number lies towards its limit: 0 at best, 1 at the limit, more beyond; None where it is not known.
 
-    For limits from below, 0 is twice as far above as the limit is below one; for those from above, 0 is none at all.
+    For limits from below, 0 is one for a share and twice the limit for anything else; from above, none at all.
     """
     if rule.measure not in numbers:
         return None
@@ -222,7 +222,9 @@ def excess_of(rule: FaultRule, numbers: Numbers, gates: PickGates) -> float | No
     limit = gates[f"picks.{rule.limit}"]
     if rule.above:
         return max(value, 0.0) / max(limit, 1e-9)
-    return max(1.0 + (limit - value) / max(abs(1.0 - limit), 0.1 * abs(limit), 1e-9), 0.0)
+    # A share of what is whole is best at one; anything else at twice its limit.
+    room = 1.0 - limit if 0.4 < limit < 1.0 else limit
+    return max(1.0 + (limit - value) / max(room, 1e-9), 0.0)
 
 
 def faults_of(pose: PickPose, numbers: Numbers, gates: PickGates) -> tuple[Finding, ...]:

@@ -116,7 +116,7 @@ def clip_usual(samples: Sequence[Sample], *, reference: Sample | None = None) ->
         | _from_reference(given.get(camera, {}))
         for camera in names
     }
-    seams: dict[str, FloatArray] = {camera: _sealed(samples, camera, numbers) for camera in names}
+    seams: dict[str, FloatArray] = {camera: _sealed(shut or samples, camera, numbers) for camera in names}
     if reference is not None:
         seams |= reference.seams
     return ClipUsual(numbers=numbers, seams=seams, n=len(samples))
