@@ -7,6 +7,7 @@ from pathlib import Path
 import numpy as np
 from scipy.spatial.transform import Rotation
 
+from rigcheck.demo.audit_of_day import audit_of_day
 from rigcheck.demo.clips import CalibrationShoot, DemoClips
 from rigcheck.demo.head_clip import FaceClip, Hold
 from rigcheck.demo.head_expression import jaw_open, neutral
@@ -19,6 +20,7 @@ from rigcheck.demo.motion import hand_motion
 from rigcheck.demo.picks_of_day import picks_of_day
 from rigcheck.demo.truth import named_axes
 from rigcheck.demo.view import render_view
+from rigcheck.jobs.audit import AuditResult
 from rigcheck.jobs.fitting import FittingInputs, FittingResult, fitting, write_fitting
 from rigcheck.jobs.picks import PicksResult
 from rigcheck.jobs.verify import VerificationResult, verify, write_verification
@@ -29,7 +31,7 @@ from rigcheck.records import output_folder
 
 __all__ = ["KNOCK_DEG", "LAMPS_STOPS", "N_STEPS", "SHIFT_DOWN_MM", "DayStep", "board_stills", "rest_of_day"]
 
-N_STEPS = 5
+N_STEPS = 6
 
 # How the day goes wrong: the helmet sits so that the face is this much too low in the frame, and the lamps on the
 # performer's left are this much stronger than those on the right; then the lower camera is knocked towards the other.
@@ -76,7 +78,7 @@ class DayStep:
 
     name: str
     planted: str
-    result: FittingResult | PicksResult | VerificationResult
+    result: AuditResult | FittingResult | PicksResult | VerificationResult
     folder: Path
 
 
@@ -101,6 +103,7 @@ def rest_of_day(folder: Path, footage: DemoClips, *, replace_earlier: bool = Fal
     )
     for name, knock_deg, planted in checks:
         yield _verify_step(folder, footage, name, knock_deg, planted, replace_earlier)
+    yield _audit_step(folder, footage, replace_earlier)
 
 
 def _fitting_step(folder: Path, footage: DemoClips, fit: "_Try", again: bool) -> DayStep:
@@ -137,6 +140,18 @@ def _picks_step(folder: Path, footage: DemoClips, again: bool) -> DayStep:
         replace_earlier=again,
     )
     return DayStep(name="picks", planted=planted, result=result, folder=folder / "picks")
+
+
+def _audit_step(folder: Path, footage: DemoClips, again: bool) -> DayStep:
+    mended = _TRIES[-1]
+    result, planted = audit_of_day(
+        folder,
+        footage,
+        _scene(footage.shoot, mended),
+        approved=folder / mended.name / "result.json",
+        replace_earlier=again,
+    )
+    return DayStep(name="audit", planted=planted, result=result, folder=folder / "audit")
 
 
 def _scene(shoot: CalibrationShoot, fit: _Try) -> FaceScene:

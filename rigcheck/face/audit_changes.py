@@ -12,6 +12,8 @@ from rigcheck.model.take import TakeRecord
 
 # A cell's contrast has dropped when it fell by this much more than the picture's as a whole (natural logarithm).
 _CELL_DROP = 0.5
+# What cells show in the first takes: the lower quartile of these, since expressions take detail away too.
+_FIRST, _LOW = 8, 0.25
 _FEWEST_CELLS = 12
 # A spot is cells that hang together: a single one is a lip or a lid that moved.
 _SPOT_CELLS = 3
@@ -48,13 +50,13 @@ def changes_of_day(
     dict
         Take to its changes: ``slip.<camera>.across_mm``, ``.down_mm``, ``.moved_mm``, ``.roll_deg``, ``.look_up_deg``,
         ``.size_ratio``; ``focus.<camera>.ratio`` (sharpness over the reference's, all regions);
-        ``light.<camera>.stops``; ``lens.<camera>.spot_share`` (cells of the face in a spot of lost contrast) and ``.veil`` (share of the whole
-        contrast lost); ``face.interpupillary_mm``. Takes that could not be read have none.
+        ``light.<camera>.stops``; ``lens.<camera>.spot_share`` (share of the lit picture in a spot of lost contrast) and
+        ``.veil`` (share of the whole contrast lost); ``face.interpupillary_mm``. Unread takes have none.
 
     Notes
     -----
-    Contrast is held against the median of all other takes of the performer, cell by cell in the picture as recorded:
-    a film on the lens stays where it is, expressions do not.
+    Contrast is held against the performer's first takes, up to eight others, cell by cell in the picture as recorded: a
+    film on the lens stays where it is, expressions do not. A lens that was dirty from the first take on is not seen.
     """
     out: dict[str, dict[str, Estimate]] = {}
     for record in records:
@@ -148,19 +150,20 @@ def _lens(record: TakeRecord, camera: str, same: Sequence[TakeRecord]) -> dict[s
         one.contrast[camera]
         for one in same
         if one is not record and own is not None and one.contrast.get(camera, own[:0]).shape == own.shape
-    ]
+    ][:_FIRST]
     if own is None or not others:
         reason = "no other take of these settings to compare with"
         return {name: Estimate(value=None, reason=reason) for name in names.values()}
     stack = np.array(others)
-    usual = np.median(np.where(np.isfinite(stack), stack, np.nan), axis=0)
+    usual, low = np.median(stack, axis=0), np.quantile(stack, _LOW, axis=0)
     known = np.asarray(np.isfinite(own) & np.isfinite(usual))
     if known.sum() < _FEWEST_CELLS:
         reason = "too little of the picture is lit"
         return {name: Estimate(value=None, reason=reason) for name in names.values()}
     change = np.where(known, own - np.where(known, usual, 0.0), 0.0)
     whole = float(np.median(change[known]))
-    spot = _largest_spot(np.asarray(known & (change - whole < -_CELL_DROP)))
+    below = np.where(known, own - np.where(known, low, 0.0), 0.0)
+    spot = _largest_spot(np.asarray(known & (below - whole < -_CELL_DROP)))
     n = int(known.sum())
     scatter = 1.4826 * float(np.median(np.abs(change[known] - whole)))
     return {

@@ -15,6 +15,8 @@ from rigcheck.opencv import cv2
 # Cells along the longer side of the picture in which contrast is kept.
 CELLS = 16
 _DARK = 16.0
+_UPPER = 0.75
+_RESTLESS = 0.02
 _PER_CELL = 4  # pixels of the shrunken picture along a cell
 
 __all__ = ["CELLS", "contrast_cells", "face_mask", "sharpness_of_take", "skin_code"]
@@ -72,40 +74,61 @@ def skin_code(moments: Sequence[ExposureMoment]) -> Estimate:
     return Estimate(value=float(np.median(values)), sigma=max(spread, 0.3), unit="DN", n=len(values))
 
 
-def contrast_cells(pictures: Sequence[NDArray[np.uint8]]) -> FloatArray:
+def contrast_cells(
+    pictures: Sequence[NDArray[np.uint8]], faces: Sequence[FaceLandmarks | None]
+) -> FloatArray:
     """Logarithm of the contrast of coarse detail in each cell of the picture, (R, C).
 
     Parameters
     ----------
     pictures : sequence of (H, W) uint8
         Of one camera, spread over a take.
+    faces : sequence of FaceLandmarks or None
+        In the same pictures: cells of lips and eyes are left out, where expressions come and go.
 
     Returns
     -------
     (R, C) float64
-        Standard deviation over mean within the cell, the median over the pictures; NaN where it is dark in all.
+        Standard deviation over mean within the cell, the upper quartile over the pictures; NaN where it is dark or left
+        out in half of them.
 
     Notes
     -----
     The picture is shrunk to four pixels a cell first: noise and the sharpness of the lens hardly count, a film of
-    grease or fog, which spreads light over many pixels, does. Exposure cancels.
+    grease or fog, which spreads light over many pixels, does. Exposure cancels. The best of the moments counts: a cheek
+    that smooths takes detail away for a moment, a film on the lens for all.
     """
     found = []
-    for picture in pictures:
-        height, width = picture.shape
-        cell = max(height, width) / CELLS
-        rows, columns = round(height / cell), round(width / cell)
-        small = cv2.resize(
-            picture, (columns * _PER_CELL, rows * _PER_CELL), interpolation=cv2.INTER_AREA
-        ).astype(np.float64)
-        blocks = small.reshape(rows, _PER_CELL, columns, _PER_CELL)
-        mean = blocks.mean(axis=(1, 3))
-        spread = blocks.std(axis=(1, 3))
+    for picture, face in zip(pictures, faces, strict=True):
+        mean, spread = _blocks(picture)
         with np.errstate(divide="ignore", invalid="ignore"):
             value = np.log(np.maximum(spread, 0.25) / mean)
-        found.append(np.where(mean >= _DARK, value, np.nan))
+        seen = mean >= _DARK
+        if face is not None:
+            seen &= ~_restless(face, (mean.shape[0], mean.shape[1]))
+        found.append(np.where(seen, value, np.nan))
     stack = np.array(found)
-    known = np.isfinite(stack).sum(axis=0) * 2 >= len(found)
-    filled = np.where(np.isfinite(stack), stack, 0.0)
-    middle = np.median(filled, axis=0)
-    return np.asarray(np.where(known & np.isfinite(stack).all(axis=0), middle, np.nan))
+    known = 2 * np.isfinite(stack).sum(axis=0) > len(found)
+    upper = np.full(known.shape, np.nan)
+    upper[known] = np.nanquantile(stack[:, known], _UPPER, axis=0)
+    return upper
+
+
+def _blocks(picture: NDArray[np.uint8]) -> tuple[FloatArray, FloatArray]:
+    """Mean and standard deviation of each cell of the shrunken picture, (R, C) each."""
+    height, width = picture.shape
+    cell = max(height, width) / CELLS
+    rows, columns = round(height / cell), round(width / cell)
+    small = cv2.resize(picture, (columns * _PER_CELL, rows * _PER_CELL), interpolation=cv2.INTER_AREA)
+    blocks = np.asarray(small, dtype=np.float64).reshape(rows, _PER_CELL, columns, _PER_CELL)
+    return blocks.mean(axis=(1, 3)), blocks.std(axis=(1, 3))
+
+
+def _restless(face: FaceLandmarks, shape: tuple[int, int]) -> BoolArray:
+    """Cells that lips or eyes reach into, (R, C)."""
+    masks = region_masks(face)
+    if not masks:
+        return np.zeros(shape, dtype=bool)
+    both = (masks["lips"] | masks["eyes"]).astype(np.float32)
+    share = cv2.resize(both, (shape[1], shape[0]), interpolation=cv2.INTER_AREA)
+    return np.asarray(share > _RESTLESS)

@@ -85,7 +85,10 @@ def _measured(order: TakeOrder, footage: OpenedFootage) -> TakeRecord:
         measurements=numbers,
         geometry=geometry,
         geometry_reason=reason,
-        contrast={one.name: contrast_cells([shot.grey for shot in one.shots]) for one in seen},
+        contrast={
+            one.name: contrast_cells([shot.grey for shot in one.shots], [shot.face for shot in one.shots])
+            for one in seen
+        },
         settings={clip.info.camera: settings_of(clip) for clip in footage.clips},
         timecodes=start_timecodes(footage),
         findings=_findings(footage, seen),
