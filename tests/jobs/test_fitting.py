@@ -162,8 +162,12 @@ def test_a_proxy_is_judged_without_its_calibration(stage):
     (stage / "proxy.yaml").write_text(RIG + "proxy: {scale: 0.5}\n")
     given = ("--rig", stage / "proxy.yaml", "--calibration", stage / "calibration.yaml")
     assert fit(stage / "upper-moved", stage / "lower-moved", *given, "--out", stage / "proxy") in (0, 4, 5)
-    notes = " ".join(read_result(stage / "proxy" / "result.json").notes)
+    found = read_result(stage / "proxy" / "result.json")
+    notes = " ".join(found.notes)
     assert "its calibration is not used" in notes
+    assert "Focus was not judged" in notes
+    assert not any(name.startswith(("focus.", "exposure.")) for name in found.measurements)
+    assert not any(check.code.startswith(("FOC", "EXP")) for check in found.checks)
 
 
 def board_picture():
