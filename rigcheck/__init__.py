@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from rigcheck.errors import RigcheckError
+    from rigcheck.jobs.audit import AuditInputs, AuditResult, audit, write_audit
     from rigcheck.jobs.board import draw_board
     from rigcheck.jobs.calibrate import CalibrationResult, PairingChoice, calibrate, write_calibration
     from rigcheck.jobs.compare import ComparisonResult, compare, write_comparison
@@ -26,6 +27,8 @@ if TYPE_CHECKING:
     from rigcheck.records import read_board, read_calibration, read_result, read_rig
 
 __all__ = [
+    "AuditInputs",
+    "AuditResult",
     "BoardSpec",
     "Calibration",
     "CalibrationResult",
@@ -38,6 +41,7 @@ __all__ = [
     "RigcheckError",
     "StereoRig",
     "VerificationResult",
+    "audit",
     "calibrate",
     "compare",
     "draw_board",
@@ -48,6 +52,7 @@ __all__ = [
     "read_result",
     "read_rig",
     "verify",
+    "write_audit",
     "write_calibration",
     "write_comparison",
     "write_fitting",
@@ -56,6 +61,10 @@ __all__ = [
 ]
 
 _HOMES = {
+    "AuditInputs": "rigcheck.jobs.audit",
+    "AuditResult": "rigcheck.jobs.audit",
+    "audit": "rigcheck.jobs.audit",
+    "write_audit": "rigcheck.jobs.audit",
     "FittingInputs": "rigcheck.jobs.fitting",
     "FittingResult": "rigcheck.jobs.fitting",
     "fitting": "rigcheck.jobs.fitting",
