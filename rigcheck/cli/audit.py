@@ -72,8 +72,12 @@ def audit(
     again = replace or resume
     check_writable(out, replace=again, protects=job.OUTPUTS, inputs=[takes, *given.files])
     work = job.refuse_unfinished(out, resume=resume, replace=replace)
-    with progress() as sink:
-        result = job.audit(takes, given=given, work=work, progress=sink)
+    try:
+        with progress() as sink:
+            result = job.audit(takes, given=given, work=work, progress=sink)
+    except KeyboardInterrupt:
+        typer.echo(f"The takes measured so far are kept in {work}: go on with --resume.", err=True)
+        raise
     job.write_audit(result, out, replace_earlier=again)
     outputs = (*job.OUTPUTS, *(("performer.yaml",) if result.record is not None else ()))
     end(result.report, out, outputs, numbers=take_lines(result.run))
