@@ -13,8 +13,16 @@ __all__ = ["CHECKS"]
 _NO_RIG = "no calibration of both cameras was given"
 _BETTER = (
     "Write focal_length_mm and f_number of both cameras in the rig file, and film the whole face lit so that its skin "
-    "shows detail. Where the aperture is small the plane cannot be told, and matters less: judge by the detail."
+    "shows detail."
 )
+_SMALL_APERTURE = (
+    "Nothing to turn for this: with so small an aperture the plane of focus shows in nobody's skin, and matters less. "
+    "Judge by the fine detail (FOC01, FOC02)."
+)
+
+
+def _better(reason: str) -> str:
+    return _SMALL_APERTURE if "small aperture" in reason else _BETTER
 
 
 def _part(part: str, word: str, quantity: str) -> Callable[[FocusRun, Limits], Outcome]:
@@ -27,7 +35,7 @@ def _part(part: str, word: str, quantity: str) -> Callable[[FocusRun, Limits], O
         ]
         if judged.estimate.value is None or (untold and judged.status == "pass"):
             return (
-                undecided(judged, _BETTER)
+                undecided(judged, _better(judged.estimate.reason))
                 if judged.estimate.value is None
                 else _half(judged.camera, untold, run)
             )
@@ -50,7 +58,7 @@ def _half(camera: str, untold: list[str], run: FocusRun) -> Outcome:
         estimate=lost,
         limit="",
         message=f"{camera} is in focus; {untold[0]} cannot be told: {lost.reason}.",
-        action=_BETTER,
+        action=_better(lost.reason),
     )
 
 
