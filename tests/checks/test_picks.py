@@ -1,0 +1,85 @@
+"""Each check of picks that needs no picture, shown to speak up on a planted fault and to pass without it."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from rigcheck.checks import PICKS_CHECKS, Limits, effective_limits, run_checks
+from rigcheck.face.picks_run import COURSE_NAMES, ClipCourse, PicksRun
+from rigcheck.model import Estimate, FrameRef
+from rigcheck.model.picking import Pick, PickOutcome, PickPose, PickReason, PoseChoice, PoseReading
+
+
+def picked(pose: PickPose, score: float = 0.9, **numbers: float) -> Pick:
+    ref = FrameRef(camera="upper", frame_idx=7, origin="upper.mov", time_s=0.28)
+    return Pick(
+        pose=pose,
+        reading=PoseReading(refs=(ref,), cameras={"upper": {}}),
+        score=score,
+        reasons=(PickReason(code="moving", sentence="the face moves", score=score, weight=1.0),),
+        numbers={name: Estimate(value=value, unit="deg") for name, value in numbers.items()},
+    )
+
+
+def choice(pose: PickPose, *picks: Pick, wanted: int = 1) -> PoseChoice:
+    missing = () if len(picks) >= wanted else ("moving",)
+    return PoseChoice(pose=pose, wanted=wanted, picks=picks, alternates=(), rejected=(), missing=missing)
+
+
+GOOD = {
+    "neutral": choice("neutral", picked("neutral", vergence_deg=1.0)),
+    "bite": choice("bite", picked("bite")),
+    "side": choice("side", picked("side"), picked("side"), wanted=2),
+}
+
+
+def run(incisors: Estimate | None = None, **changed: PoseChoice) -> PicksRun:
+    choices = GOOD | changed
+    return PicksRun(
+        outcome=PickOutcome(choices=tuple(choices.values())),
+        wanted={each.pose: each.wanted for each in choices.values()},
+        cameras=("upper",),
+        pairs=20,
+        read=5,
+        calibrated=True,
+        course=ClipCourse(times_s=np.zeros(1), numbers={name: np.zeros(1) for name in COURSE_NAMES}),
+        measurements={},
+        incisors=Estimate(value=3.0, sigma=0.3, unit="mm", n=9) if incisors is None else incisors,
+    )
+
+
+def judged(evidence: PicksRun) -> dict[str, tuple[str, str]]:
+    results = run_checks(PICKS_CHECKS, evidence, Limits(effective_limits()))
+    return {each.code: (each.status, each.action) for each in results}
+
+
+def test_a_good_choice_passes():
+    status = {code: found for code, (found, _) in judged(run()).items()}
+    assert {status[f"PIC0{k}"] for k in range(1, 8)} == {"pass"}
+
+
+@pytest.mark.parametrize(
+    ("code", "fault", "status"),
+    [
+        ("PIC01", run(neutral=choice("neutral")), "fail"),
+        ("PIC02", run(bite=choice("bite")), "caution"),
+        ("PIC03", run(side=choice("side", picked("side"), wanted=2)), "caution"),
+        ("PIC04", run(neutral=choice("neutral", picked("neutral", 0.3, vergence_deg=1.0))), "caution"),
+        ("PIC05", run(bite=choice("bite", picked("bite", 0.3))), "caution"),
+        ("PIC06", run(neutral=choice("neutral", picked("neutral"))), "skipped"),
+        ("PIC07", run(incisors=Estimate(value=3.0, sigma=2.5, unit="mm", n=9)), "caution"),
+        ("PIC07", run(incisors=Estimate(value=None, unit="mm", reason="no edge was seen")), "skipped"),
+    ],
+)
+def test_a_planted_fault_is_told_with_what_to_do(code, fault, status):
+    found, action = judged(fault)[code]
+    assert found == status
+    assert action
+
+
+def test_no_pick_of_a_pose_not_asked_for_is_no_fault():
+    evidence = run()
+    only = replace(evidence, outcome=PickOutcome(choices=(GOOD["bite"],)), wanted={"bite": 1})
+    status = {code: found for code, (found, _) in judged(only).items()}
+    assert status["PIC03"] == "skipped"
