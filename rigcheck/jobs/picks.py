@@ -8,13 +8,14 @@ from rigcheck.checks import PICKS_CHECKS, Limits, overall_verdict, run_checks
 from rigcheck.checks.limits_pick_gates import pick_gates
 from rigcheck.errors import ConfigError
 from rigcheck.face.picks_choose import choose_picks
-from rigcheck.face.picks_glance import Glancer
+from rigcheck.face.picks_glance import LOOK_EVERY_S, Glancer
 from rigcheck.face.picks_moments import Moment, candidate_moments
 from rigcheck.face.picks_reading import MomentReader
 from rigcheck.face.picks_run import PicksRun, clip_course, picks_measurements
 from rigcheck.footage import Clip
-from rigcheck.jobs.fitting_inputs import FittingInputs, ReadInputs, read_inputs
+from rigcheck.jobs.fitting_inputs import ReadInputs, read_inputs
 from rigcheck.jobs.opening import OpenedFootage, PairingChoice, footage_paths, limits_of, open_footage_of
+from rigcheck.jobs.picks_inputs import PicksInputs, read_want
 from rigcheck.jobs.picks_looking import (
     MOST_GLANCES,
     Glances,
@@ -26,8 +27,8 @@ from rigcheck.jobs.picks_looking import (
 from rigcheck.jobs.picks_same import looks_changed, setting_changes
 from rigcheck.jobs.picks_stills import contact_sheet, shown_picks, stills_of
 from rigcheck.landmarks import Looks
-from rigcheck.model import Calibration, EffectiveLimit, Estimate, PerformerRecord, Report, RigDescription
-from rigcheck.model.picking import PICK_POSES, Pick, PickOutcome, PickPose, PoseReading
+from rigcheck.model import EffectiveLimit, Estimate, Report
+from rigcheck.model.picking import Pick, PickOutcome, PickPose, PoseReading
 from rigcheck.records import file_sha256, make_provenance, output_folder, result_text
 from rigcheck.records.picks_file import picks_text
 from rigcheck.report import ProgressSink, SilentProgress
@@ -49,35 +50,7 @@ __all__ = [
 OUTPUTS = ("picks.json", "result.json", "report.html", "contact-sheet.png")
 # Moments read in full, however long the clip.
 MOST_MOMENTS = 40
-_MOST_WANTED = 12
-
-
-@dataclass(frozen=True, kw_only=True)
-class PicksInputs:
-    """What `picks` takes beside the footage; all optional.
-
-    `want` says how many frames of each pose; `reference` is the number of a picture of camera 1 that a person declares
-    a right neutral.
-    """
-
-    rig: RigDescription | str | Path | None = None
-    calibration: Calibration | str | Path | None = None
-    approved: str | Path | None = None
-    performer: PerformerRecord | str | Path | None = None
-    want: Mapping[PickPose, int] | None = None
-    reference: int | None = None
-    pairing: PairingChoice | None = None
-
-    @property
-    def for_reading(self) -> FittingInputs:
-        """The same as a fitting takes them."""
-        return FittingInputs(
-            rig=self.rig,
-            calibration=self.calibration,
-            approved=self.approved,
-            performer=self.performer,
-            pairing=self.pairing,
-        )
+_MOST_SHAPES = 1200  # of the face in the first look
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -90,32 +63,6 @@ class PicksResult:
     clips: tuple[Clip, ...]
     turns: Mapping[str, int]
     inputs: tuple[str, ...]
-
-
-def read_want(text: str) -> dict[PickPose, int]:
-    """Read which poses are wanted, as in ``neutral,bite,side,side``.
-
-    Raises
-    ------
-    ConfigError
-        For an unknown pose, none, or more than twelve.
-    """
-    names = [name.strip() for name in text.split(",") if name.strip()]
-    wanted: dict[PickPose, int] = {}
-    for name in names:
-        pose = next((each for each in PICK_POSES if each == name.casefold()), None)
-        if pose is None:
-            raise ConfigError(
-                f"--want: {name!r} found, one of {', '.join(PICK_POSES)} needed.",
-                hint="as in --want neutral,bite.",
-            )
-        wanted[pose] = wanted.get(pose, 0) + 1
-    if not 0 < len(names) <= _MOST_WANTED:
-        raise ConfigError(
-            f"--want: {len(names)} frames asked for, 1 to {_MOST_WANTED} needed.",
-            hint="as in --want neutral,bite.",
-        )
-    return wanted
 
 
 def picks(
@@ -150,7 +97,7 @@ def picks(
     read = read_inputs(str(footage1), second, given.for_reading)
     limits = limits_of(read.rig, given.rig)
     footage = open_footage_of(read.names, str(footage1), second, given.pairing)
-    glances = look_through(footage, _glancers(read), progress.track("Looking through the clip"))
+    glances = look_through(footage, _glancers(read, footage), progress.track("Looking through the clip"))
     reader, reference = _reader(read, glances), _reference(glances, given.reference)
     moments = candidate_moments(glances.by_camera, wanted, most=MOST_MOMENTS)
     track = progress.track("Reading the likeliest moments")
@@ -289,9 +236,17 @@ def _looks(read: ReadInputs) -> Looks:
     )
 
 
-def _glancers(read: ReadInputs) -> list[Glancer]:
+def _glancers(read: ReadInputs, footage: OpenedFootage) -> list[Glancer]:
+    """One a camera; the face's shape is read less often in long clips, so that reading costs no more."""
+    rate = footage.clips[0].info.frame_rate
+    seconds = len(footage.clips[0]) / float(rate) if rate else 0.0
     return [
-        Glancer(mount_rotation_deg=_mount(read, k), black_dn=_black(read, k), looks=_looks(read))
+        Glancer(
+            mount_rotation_deg=_mount(read, k),
+            black_dn=_black(read, k),
+            look_every_s=max(LOOK_EVERY_S, seconds / _MOST_SHAPES),
+            looks=_looks(read),
+        )
         for k in range(len(read.names))
     ]
 
@@ -341,6 +296,11 @@ def _notes(footage: OpenedFootage, read: ReadInputs, glances: Glances, n_read: i
     if footage.pairing is not None and not any("paired by" in one.lower() for one in sentences):
         sentences.append(f"Paired by {footage.pairing.basis}: {footage.pairing.n_pairs} pairs.")
     sentences.append(f"Saw {len(glances.places)} moments in passing and read {n_read} of them in full.")
+    if len(glances.places) > 1 and (step := glances.places[1] - glances.places[0]) > 1:
+        sentences.append(
+            f"The clip is long: one moment in {step} was seen, so that a short blink may be missed; give in and out "
+            "points around what is held."
+        )
     turned = [name for name, turn in glances.turned_deg.items() if turn]
     sentences += [
         f"{name}: the face stood turned by {glances.turned_deg[name]}° further than the rig file says."

@@ -17,6 +17,8 @@ __all__ = ["MOST_GLANCES", "Glances", "look_through", "moment_at", "pictures_of"
 # Moments seen in passing, however long the clip: five minutes at 60 frames a second; of longer ones every second
 # picture, every third, and so on, so that neither time nor memory grow without end.
 MOST_GLANCES = 20_000
+# Pictures away at which a moment's neighbours lie where the clip was seen in steps: a thirtieth of a second at 60.
+_NEAR = 2
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -83,26 +85,39 @@ def read_moments(
     reader : MomentReader
     on_progress : callable
     """
-    due: dict[int, list[Moment]] = {}
+    wanted = [_wanted(moment, places, _count(footage)) for moment in moments]
+    due: dict[int, list[_Wanted]] = {}
     needed: dict[int, int] = {}
-    for moment in moments:
-        wanted = _wanted(moment)
-        due.setdefault(max(wanted), []).append(moment)
-        for index in wanted:
-            needed[index] = needed.get(index, 0) + 1
+    for each in wanted:
+        due.setdefault(max(each.all), []).append(each)
+        for place in each.all:
+            needed[place] = needed.get(place, 0) + 1
     order = sorted(needed)
     kept: dict[int, tuple[Frame, ...]] = {}
     readings: list[tuple[int, PoseReading]] = []
-    for index, frames in zip(order, _moments(footage, [places[index] for index in order]), strict=True):
-        kept[index] = frames
-        for moment in due.get(index, ()):
-            readings.append((moment.idx, reader.read(_pictures(moment, kept))))
-            for used in _wanted(moment):
+    for place, frames in zip(order, _moments(footage, order), strict=True):
+        kept[place] = frames
+        for each in due.get(place, ()):
+            readings.append((each.place, reader.read(_pictures(each, kept))))
+            for used in each.all:
                 needed[used] -= 1
                 if not needed[used]:
                     del kept[used]
             on_progress(len(readings), len(moments))
     return tuple(reading for _, reading in sorted(readings, key=lambda each: each[0]))
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Wanted:
+    """Places in the footage of a moment's picture and of its neighbours."""
+
+    place: int
+    before: int | None
+    after: int | None
+
+    @property
+    def all(self) -> tuple[int, ...]:
+        return tuple(each for each in (self.before, self.place, self.after) if each is not None)
 
 
 def moment_at(glances: Glances, frame_idx: int) -> Moment | None:
@@ -129,19 +144,27 @@ def pictures_of(footage: OpenedFootage, glances: Glances, frame_idx: int) -> lis
     return [CameraPictures(frame=frame, before=None, after=None) for frame in frames]
 
 
-def _wanted(moment: Moment) -> list[int]:
-    return [index for index in (moment.before_idx, moment.idx, moment.after_idx) if index is not None]
+def _wanted(moment: Moment, places: Sequence[int], count: int) -> _Wanted:
+    """A moment's places; where the clip was seen in steps its neighbours are the footage's own, not a step away."""
+    place = places[moment.idx]
+    if len(places) > 1 and places[1] - places[0] > _NEAR:
+        before, after = place - _NEAR, place + _NEAR
+        return _Wanted(
+            place=place, before=before if before >= 0 else None, after=after if after < count else None
+        )
+    beside = [None if index is None else places[index] for index in (moment.before_idx, moment.after_idx)]
+    return _Wanted(place=place, before=beside[0], after=beside[1])
 
 
-def _pictures(moment: Moment, kept: Mapping[int, tuple[Frame, ...]]) -> list[CameraPictures]:
-    before, after = (None if k is None else kept[k] for k in (moment.before_idx, moment.after_idx))
+def _pictures(wanted: _Wanted, kept: Mapping[int, tuple[Frame, ...]]) -> list[CameraPictures]:
+    before, after = (None if k is None else kept[k] for k in (wanted.before, wanted.after))
     return [
         CameraPictures(
             frame=frame,
             before=None if before is None else before[camera],
             after=None if after is None else after[camera],
         )
-        for camera, frame in enumerate(kept[moment.idx])
+        for camera, frame in enumerate(kept[wanted.place])
     ]
 
 
