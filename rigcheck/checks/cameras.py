@@ -1,7 +1,8 @@
 """What checks share: several cameras judged as one, and numbers as text."""
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from typing import Protocol
 
 from rigcheck.checks.core import Outcome, not_applicable, not_measured
 from rigcheck.checks.filming import camera_names, working_distance_mm
@@ -13,6 +14,7 @@ __all__ = [
     "Judged",
     "for_pairs",
     "judge_cameras",
+    "judge_each",
     "judge_pair",
     "measured",
     "number_text",
@@ -34,6 +36,45 @@ class Judged:
     status: Status
     band: Band
     numbers: str
+
+
+class _Named(Protocol):
+    @property
+    def name(self) -> str: ...
+
+
+class _OfCameras(Protocol):
+    @property
+    def cameras(self) -> Sequence[_Named]: ...
+
+
+def judge_each(
+    run: _OfCameras,
+    limits: Limits,
+    quantity: str,
+    read: Callable[[str], Estimate],
+    *,
+    digits: int = 1,
+    words: Callable[[Estimate], str] | None = None,
+) -> Judged:
+    """Judge every camera's number against its own limits; the worst speaks.
+
+    Parameters
+    ----------
+    run : anything with named cameras
+    limits : Limits
+    quantity : str
+        Of the limits, such as ``framing.roll_deg``.
+    read : callable
+        Camera name to the Estimate judged.
+    digits : int
+        After the point, where `words` is not given.
+    words : callable, optional
+        How a number is written.
+    """
+    found = {camera.name: read(camera.name) for camera in run.cameras}
+    bands = {name: limits.band(quantity, camera=name) for name in found}
+    return worst_camera(found, bands, words=words or (lambda each: number_text(each, digits)))
 
 
 def measured(run: CalibrationRun, name: str) -> Estimate:

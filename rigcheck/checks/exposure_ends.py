@@ -4,13 +4,12 @@ from dataclasses import replace
 
 import numpy as np
 
-from rigcheck.checks.cameras import Judged, number_text, outcome_of
+from rigcheck.checks.cameras import Judged, judge_each, number_text, outcome_of
 from rigcheck.checks.core import Check, Outcome, not_applicable, not_measured
 from rigcheck.checks.exposure_words import (
     EYES,
     FILM,
     WRITE_CURVE,
-    judge_each,
     lamp_of,
     places_text,
     quarter_stops,
@@ -90,7 +89,11 @@ def _blown_advice(run: ExposureRun, judged: Judged) -> str:
 
 def _noise(run: ExposureRun, limits: Limits) -> Outcome:
     judged = judge_each(
-        run, limits, "exposure.shadow_noise_stops", lambda name: run.number(name, "shadow_noise_stops")
+        run,
+        limits,
+        "exposure.shadow_noise_stops",
+        lambda name: run.number(name, "shadow_noise_stops"),
+        digits=2,
     )
     camera = run.camera(judged.camera)
     message = (
@@ -156,7 +159,7 @@ def _crushed(run: ExposureRun, limits: Limits) -> Outcome:
 
 def _to_set(run: ExposureRun, limits: Limits) -> Outcome:
     found = {each.name: _change(run, limits, each.name) for each in run.cameras}
-    judged = judge_each(run, limits, "exposure.set_stops", lambda name: size_of(found[name]))
+    judged = judge_each(run, limits, "exposure.set_stops", lambda name: size_of(found[name]), digits=2)
     if judged.status == "skipped":
         return not_measured(judged.estimate, judged.band.text, action=_reason_remedy(judged.estimate))
     change, room = found[judged.camera].value or 0.0, run.number(judged.camera, "room_stops")

@@ -2,9 +2,9 @@
 
 from dataclasses import replace
 
-from rigcheck.checks.cameras import Judged, number_text, outcome_of, worst_camera
+from rigcheck.checks.cameras import Judged, judge_each, number_text, outcome_of, worst_camera
 from rigcheck.checks.core import Check, Outcome, not_applicable, not_measured
-from rigcheck.checks.exposure_words import EYES, FILM, WRITE_CURVE, judge_each, quarter_stops
+from rigcheck.checks.exposure_words import EYES, FILM, WRITE_CURVE, quarter_stops
 from rigcheck.checks.framing_judged import size_of
 from rigcheck.checks.limits import Limits
 from rigcheck.checks.verdict import Band, judge
@@ -27,6 +27,7 @@ def _sides(run: ExposureRun, limits: Limits) -> Outcome:
         limits,
         "exposure.side_ratio_stops",
         lambda name: size_of(run.number(name, "side_ratio_stops")),
+        digits=2,
     )
     value = run.number(judged.camera, "side_ratio_stops").value or 0.0
     bright, dark = ("left", "right") if value > 0 else ("right", "left")
@@ -71,7 +72,9 @@ def _cameras(run: ExposureRun, limits: Limits) -> Outcome:
 
 
 def _flicker(run: ExposureRun, limits: Limits) -> Outcome:
-    judged = judge_each(run, limits, "exposure.flicker_stops", lambda name: run.number(name, "flicker_stops"))
+    judged = judge_each(
+        run, limits, "exposure.flicker_stops", lambda name: run.number(name, "flicker_stops"), digits=2
+    )
     flicker = run.camera(judged.camera).flicker
     if flicker is None:
         remedy = WRITE_CURVE if "curve" in judged.estimate.reason else _MORE

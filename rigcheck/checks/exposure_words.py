@@ -1,17 +1,11 @@
 """What the exposure checks share: every camera against the same limits, and words for lamps, places and stops."""
 
-from collections.abc import Callable
-
-from rigcheck.checks.cameras import Judged, number_text, worst_camera
-from rigcheck.checks.limits import Limits
-from rigcheck.face.exposure_run import ExposureRun
 from rigcheck.model import Estimate
 
 __all__ = [
     "EYES",
     "FILM",
     "WRITE_CURVE",
-    "judge_each",
     "lamp_of",
     "places_text",
     "quarter_stops",
@@ -31,32 +25,6 @@ EYES = (
     "decide."
 )
 _STEP = 0.25
-
-
-def judge_each(
-    run: ExposureRun,
-    limits: Limits,
-    quantity: str,
-    read: Callable[[str], Estimate],
-    *,
-    words: Callable[[Estimate], str] | None = None,
-) -> Judged:
-    """Judge every camera's number; the worst speaks.
-
-    Parameters
-    ----------
-    run : ExposureRun
-    limits : Limits
-    quantity : str
-        Of the limits, such as ``exposure.blown_share``.
-    read : callable
-        Camera name to the Estimate judged.
-    words : callable, optional
-        How a number is written.
-    """
-    found = {camera.name: read(camera.name) for camera in run.cameras}
-    bands = {name: limits.band(quantity, camera=name) for name in found}
-    return worst_camera(found, bands, words=words or (lambda each: number_text(each, 2)))
 
 
 def share_text(estimate: Estimate) -> str:

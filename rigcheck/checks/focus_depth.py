@@ -2,9 +2,9 @@
 
 from collections.abc import Callable
 
-from rigcheck.checks.cameras import number_text, outcome_of
+from rigcheck.checks.cameras import judge_each, number_text, outcome_of
 from rigcheck.checks.core import Check, Outcome, not_applicable
-from rigcheck.checks.focus_words import VOIDS, by_size, judge_each, refocus, undecided
+from rigcheck.checks.focus_words import VOIDS, by_size, refocus, undecided
 from rigcheck.checks.limits import Limits
 from rigcheck.face.focus_run import FocusRun
 

@@ -1,15 +1,13 @@
 """What the focus checks share: cameras, parts and regions in words, and how to turn focus."""
 
-from collections.abc import Callable
 from dataclasses import replace
 
-from rigcheck.checks.cameras import Judged, number_text, worst_camera
+from rigcheck.checks.cameras import Judged
 from rigcheck.checks.core import Outcome
-from rigcheck.checks.limits import Limits
 from rigcheck.face.focus_run import FocusRun
 from rigcheck.model import Estimate
 
-__all__ = ["FILM", "REGION_WORDS", "VOIDS", "by_size", "judge_each", "refocus", "undecided"]
+__all__ = ["FILM", "REGION_WORDS", "VOIDS", "by_size", "refocus", "undecided"]
 
 VOIDS = (
     "Refocusing voids the calibration: lock and mark the ring, let the rig warm up, and calibrate again before the "
@@ -23,15 +21,6 @@ REGION_WORDS = {
     "nose_tip": "tip of the nose",
     "sides": "sides of the face",
 }
-
-
-def judge_each(
-    run: FocusRun, limits: Limits, quantity: str, read: Callable[[str], Estimate], *, digits: int = 1
-) -> Judged:
-    """Judge every camera's number by the limits of a quantity; the worst speaks."""
-    found = {camera.name: read(camera.name) for camera in run.cameras}
-    bands = {name: limits.band(quantity, camera=name) for name in found}
-    return worst_camera(found, bands, words=lambda each: number_text(each, digits))
 
 
 def by_size(estimate: Estimate) -> Estimate:

@@ -1,49 +1,18 @@
 """What the framing checks share: each camera against its own limits, the worst speaks; numbers in words."""
 
-from collections.abc import Callable
 from dataclasses import replace
 
-from rigcheck.checks.cameras import Judged, number_text, worst_camera
-from rigcheck.checks.limits import Limits
+from rigcheck.checks.cameras import Judged
 from rigcheck.checks.verdict import SEVERITY, Band, judge
-from rigcheck.face.fitting_run import FittingRun
 from rigcheck.model import Estimate, Status
 
 __all__ = [
-    "judge_each",
     "judge_gross",
     "percent",
     "scaled",
     "size_of",
     "worse_of",
 ]
-
-
-def judge_each(
-    run: FittingRun,
-    limits: Limits,
-    quantity: str,
-    read: Callable[[str], Estimate],
-    *,
-    words: Callable[[Estimate], str] | None = None,
-) -> Judged:
-    """Judge every camera's number against its own limits.
-
-    Parameters
-    ----------
-    run : FittingRun
-    limits : Limits
-    quantity : str
-        Of the limits, such as ``framing.roll_deg``.
-    read : callable
-        Camera name to the Estimate judged.
-    words : callable, optional
-        How a number is written.
-    """
-    say = words or (lambda estimate: number_text(estimate, 1))
-    found = {camera.name: read(camera.name) for camera in run.cameras}
-    bands = {name: limits.band(quantity, camera=name) for name in found}
-    return worst_camera(found, bands, words=say)
 
 
 def judge_gross(estimate: Estimate, band: Band) -> Status:

@@ -1,9 +1,9 @@
 """Where the face sits in the frame: nostril base, margins, share of the frame, roll."""
 
-from rigcheck.checks.cameras import outcome_of
+from rigcheck.checks.cameras import judge_each, outcome_of
 from rigcheck.checks.core import Check, Outcome
 from rigcheck.checks.framing_advice import move_advice, toward_word
-from rigcheck.checks.framing_judged import judge_each, percent, scaled, size_of, worse_of
+from rigcheck.checks.framing_judged import percent, scaled, size_of, worse_of
 from rigcheck.checks.limits import Limits
 from rigcheck.face.fitting_run import FittingRun
 from rigcheck.model import Estimate

@@ -1,10 +1,9 @@
 """Whether the face measures like a face, and whether everything is as approved."""
 
-from rigcheck.checks.cameras import Judged, number_text, outcome_of
+from rigcheck.checks.cameras import Judged, judge_each, number_text, outcome_of
 from rigcheck.checks.core import Check, Outcome, not_applicable, not_measured
 from rigcheck.checks.framing_advice import toward_word
 from rigcheck.checks.framing_judged import (
-    judge_each,
     judge_gross,
     size_of,
     worse_of,

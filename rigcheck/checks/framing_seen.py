@@ -2,10 +2,9 @@
 
 from dataclasses import replace
 
-from rigcheck.checks.cameras import Judged, number_text, outcome_of
+from rigcheck.checks.cameras import Judged, judge_each, number_text, outcome_of
 from rigcheck.checks.core import Check, Outcome, not_applicable
 from rigcheck.checks.framing_judged import (
-    judge_each,
     judge_gross,
     percent,
     scaled,
