@@ -246,7 +246,7 @@ CHECKS: tuple[Check[PicksRun], ...] = (
         title="Where the eyes look",
         meaning="How far the eyes turn towards each other in the neutral, against the clip's farthest look",
         remedy="Look at the stills; ask for something far to look at",
-        limit="",
+        limit="picks.vergence_deg",
         measure=_gaze,
         required=False,
     ),

@@ -50,6 +50,7 @@ __all__ = [
 OUTPUTS = ("picks.json", "result.json", "report.html", "contact-sheet.png")
 # Moments read in full, however long the clip.
 MOST_MOMENTS = 40
+_READERS = 2  # threads that read moments, each with networks of its own
 _MOST_SHAPES = 1200  # of the face in the first look
 
 
@@ -98,17 +99,18 @@ def picks(
     limits = limits_of(read.rig, given.rig)
     footage = open_footage_of(read.names, str(footage1), second, given.pairing)
     glances = look_through(footage, _glancers(read, footage), progress.track("Looking through the clip"))
-    reader, reference = _reader(read, glances), _reference(glances, given.reference)
+    readers = [_reader(read, glances) for _ in range(_READERS)]
+    reference = _reference(glances, given.reference)
     moments = candidate_moments(glances.by_camera, wanted, most=MOST_MOMENTS)
     track = progress.track("Reading the likeliest moments")
-    readings = read_moments(footage, moments, glances.places, reader, track)
+    readings = read_moments(footage, moments, glances.places, readers, track)
     declared: PoseReading | None = None
     if reference is not None:
-        (declared,) = read_moments(footage, [reference], glances.places, reader, lambda *_: None)
+        (declared,) = read_moments(footage, [reference], glances.places, readers, lambda *_: None)
     outcome = choose_picks(
         readings, wanted, pick_gates(Limits(limits)), glances=glances.by_camera, reference=declared
     )
-    incisors = _incisors(footage, glances, reader, outcome, calibrated=_pair_calibrated(read))
+    incisors = _incisors(footage, glances, readers[0], outcome, calibrated=_pair_calibrated(read))
     changes, known = setting_changes(footage.clips, read, given.rig)
     run = PicksRun(
         outcome=outcome,

@@ -1,7 +1,8 @@
 """Looking through a clip for frames to pick: all of it in passing, then a few dozen moments in full."""
 
+from collections import deque
 from collections.abc import Iterator, Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 
 from rigcheck.face.picks_glance import Glance, Glancer
@@ -70,7 +71,7 @@ def read_moments(
     footage: OpenedFootage,
     moments: Sequence[Moment],
     places: Sequence[int],
-    reader: MomentReader,
+    readers: Sequence[MomentReader],
     on_progress: OnProgress,
 ) -> tuple[PoseReading, ...]:
     """Read moments in full, in the order of time, few pictures in memory at a time.
@@ -82,7 +83,8 @@ def read_moments(
         Their indices count among `places`.
     places : sequence of int
         See `Glances`.
-    reader : MomentReader
+    readers : sequence of MomentReader
+        Each reads in a thread of its own.
     on_progress : callable
     """
     wanted = [_wanted(moment, places, _count(footage)) for moment in moments]
@@ -94,16 +96,30 @@ def read_moments(
             needed[place] = needed.get(place, 0) + 1
     order = sorted(needed)
     kept: dict[int, tuple[Frame, ...]] = {}
+    free = list(readers)
+    waiting: deque[tuple[int, MomentReader, Future[PoseReading]]] = deque()
     readings: list[tuple[int, PoseReading]] = []
-    for place, frames in zip(order, _moments(footage, order), strict=True):
-        kept[place] = frames
-        for each in due.get(place, ()):
-            readings.append((each.place, reader.read(_pictures(each, kept))))
-            for used in each.all:
-                needed[used] -= 1
-                if not needed[used]:
-                    del kept[used]
-            on_progress(len(readings), len(moments))
+
+    def wait() -> None:
+        at, reader, future = waiting.popleft()
+        readings.append((at, future.result()))
+        free.append(reader)
+        on_progress(len(readings), len(moments))
+
+    with ThreadPoolExecutor(max_workers=len(readers)) as pool:
+        for place, frames in zip(order, _moments(footage, order), strict=True):
+            kept[place] = frames
+            for each in due.get(place, ()):
+                if not free:
+                    wait()
+                reader = free.pop()
+                waiting.append((each.place, reader, pool.submit(reader.read, _pictures(each, kept))))
+                for used in each.all:
+                    needed[used] -= 1
+                    if not needed[used]:
+                        del kept[used]
+        while waiting:
+            wait()
     return tuple(reading for _, reading in sorted(readings, key=lambda each: each[0]))
 
 

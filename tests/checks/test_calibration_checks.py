@@ -15,9 +15,11 @@ from rigcheck.checks import (
     Limits,
     check_table,
     effective_limits,
+    limits_pick_gates,
     overall_verdict,
     run_checks,
 )
+from rigcheck.face.picks_faults import FAULTS
 from rigcheck.model import Estimate
 
 CODES = [check.code for check in CALIBRATION_CHECKS]
@@ -226,13 +228,18 @@ def test_codes_are_unique_well_formed_and_documented():
 def test_every_limit_is_used_and_every_check_has_one():
     quantities = {limit.quantity for limit in LIMITS}
     assert {check.limit for check in ALL_CHECKS if check.limit} <= quantities
-    # These two weigh hypotheses or calibrations against each other: there is no number that one would set.
-    assert {check.code for check in ALL_CHECKS if not check.limit} == {"CMP05", "VER05"}
+    # These weigh hypotheses or calibrations against each other, count what was found against what was asked for, or
+    # say whether things are as before: there is no number that one would set.
+    without = {"AUD23", "CMP05", "PIC01", "PIC02", "PIC03", "PIC08", "PIC09", "VER05"}
+    assert {check.code for check in ALL_CHECKS if not check.limit} == without
     room = Path(checks.__file__).parent
     judging = "".join(
         path.read_text(encoding="utf-8") for path in room.glob("*.py") if not path.name.startswith("limits_")
     )
-    assert {quantity for quantity in quantities if f'"{quantity}' not in judging} == set()
+    gates = {limit.quantity for limit in limits_pick_gates.LIMITS}
+    assert {quantity for quantity in quantities - gates if f'"{quantity}' not in judging} == set()
+    # Choosing uses these: each rule that rejects a moment has its own.
+    assert gates == {f"picks.{rule.limit}" for rules in FAULTS.values() for rule in rules}
 
 
 def test_overridden_limit_is_obeyed(pair_run, planted):
