@@ -60,9 +60,11 @@ class DemoDay:
 
     @staticmethod
     def _found(step: DayStep) -> str:
-        """What the worst check says."""
+        """What the worst checks say: all that failed, else the first of the worst."""
         order = ("fail", "inconclusive", "caution", "pass", "skipped")
-        return min(step.result.report.checks, key=lambda check: order.index(check.status)).message
+        checks = step.result.report.checks
+        failed = [check.message for check in checks if check.status == "fail"]
+        return " ".join(failed) or min(checks, key=lambda check: order.index(check.status)).message
 
 
 def _decimals(sigma: float | None) -> int:
