@@ -4,21 +4,18 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
-from scipy.spatial.transform import Rotation
 
 from rigcheck.demo.clips import DemoClips
 from rigcheck.demo.head_clip import FaceClip, Hold
 from rigcheck.demo.head_expression import Expression, blended, jaw_open, neutral, smile
 from rigcheck.demo.head_files import write_face_pictures
-from rigcheck.demo.head_rig import HeadRig
 from rigcheck.demo.head_scene import FaceScene
-from rigcheck.demo.scenario import compose
-from rigcheck.demo.truth import named_axes
+from rigcheck.demo.head_take import knocked_rig
 from rigcheck.errors import OutputError
 from rigcheck.jobs.audit import AuditInputs, AuditResult, audit, write_audit
 from rigcheck.model import RigidTransform
 
-__all__ = ["KNOCKED_FROM", "N_TAKES", "PLANTED_DEG", "audit_of_day", "knocked_rig"]
+__all__ = ["KNOCKED_FROM", "N_TAKES", "PLANTED_DEG", "audit_of_day"]
 
 N_TAKES = 4
 # The first take after the knock, counted from 1, and what the knock turns.
@@ -58,8 +55,11 @@ def audit_of_day(
             f"{takes}: cannot be made ({error.strerror or error}).",
             hint="choose another folder for the demo.",
         ) from error
+    knocked = knocked_rig(
+        scene.rig, convergence_deg=PLANTED_DEG["convergence"], across_deg=PLANTED_DEG["across"]
+    )
     for number in range(1, N_TAKES + 1):
-        rig = scene.rig if number < KNOCKED_FROM else knocked_rig(scene.rig, PLANTED_DEG)
+        rig = scene.rig if number < KNOCKED_FROM else knocked
         clip = FaceClip(
             scene=replace(scene, rig=rig, rig_from_head=_seated(scene.rig_from_head, number)),
             script=_script(number),
@@ -95,21 +95,3 @@ def _script(number: int) -> tuple[Hold, ...]:
         Hold(expression=first, hold_s=0.35, move_s=0.0, name="says"),
         Hold(expression=second, hold_s=0.35, move_s=0.1, name="goes on"),
     )
-
-
-def knocked_rig(rig: HeadRig, turns_deg: dict[str, float]) -> HeadRig:
-    """The rig with camera 2 turned about its own lens, by named turns.
-
-    Parameters
-    ----------
-    rig : HeadRig
-    turns_deg : dict
-        convergence, across, twist to degrees.
-    """
-    pose = rig.stereo.camera2_from_camera1
-    axes = named_axes(pose.rotation, pose.translation_mm)
-    turn = np.eye(3)
-    for name, degrees in turns_deg.items():
-        turn = Rotation.from_rotvec(-axes[name] * np.radians(degrees)).as_matrix() @ turn
-    own = RigidTransform(rotation=turn, translation_mm=np.zeros(3))
-    return replace(rig, camera_from_rig=(rig.camera_from_rig[0], compose(own, rig.camera_from_rig[1])))

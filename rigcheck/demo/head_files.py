@@ -1,16 +1,19 @@
 """Pictures and clips of a performer's face, written to files."""
 
-from contextlib import ExitStack
+from collections.abc import Iterator, Sequence
+from contextlib import ExitStack, contextmanager
+from fractions import Fraction
 from pathlib import Path
 
 import numpy as np
 
 from rigcheck.demo.encoding import ClipWriter
 from rigcheck.demo.head_clip import FaceClip, face_frames
+from rigcheck.model import CameraModel
 from rigcheck.opencv import cv2
 from rigcheck.records import output_folder
 
-__all__ = ["write_face_clips", "write_face_pictures"]
+__all__ = ["face_writers", "write_face_clips", "write_face_pictures"]
 
 
 def write_face_clips(
@@ -45,28 +48,46 @@ def write_face_clips(
     """
     if clip.scene.sensor.colour:
         raise ValueError("sensor: colour found; clips are written in grey, pictures in colour too")
-    cameras = clip.scene.rig.cameras
+    with face_writers(
+        folder, clip.scene.rig.cameras, frame_rate=clip.frame_rate, quality=quality, replace=replace
+    ) as (writers, files):
+        for pair in face_frames(clip):
+            for writer, picture in zip(writers, pair.pictures, strict=True):
+                writer.add(picture.image)
+    return files
+
+
+@contextmanager
+def face_writers(
+    folder: str | Path,
+    cameras: Sequence[CameraModel],
+    *,
+    frame_rate: Fraction,
+    quality: int,
+    replace: bool,
+) -> Iterator[tuple[list[ClipWriter], tuple[Path, ...]]]:
+    """Open one clip a camera, named after it; the files appear together when the block ends well, or not at all.
+
+    Yields
+    ------
+    writers : list of ClipWriter
+    files : tuple of Path
+        Where they will be.
+    """
     names = [f"{camera.name}.mp4" for camera in cameras]
     with (
         output_folder(Path(folder), replace=replace, protects=tuple(names)) as out,
-        ExitStack() as open_clips,
+        ExitStack() as opened,
     ):
         writers = [
-            open_clips.enter_context(
+            opened.enter_context(
                 ClipWriter(
-                    out.reserve(name),
-                    size_px=camera.image_size_px,
-                    frame_rate=clip.frame_rate,
-                    quality=quality,
+                    out.reserve(name), size_px=camera.image_size_px, frame_rate=frame_rate, quality=quality
                 )
             )
             for name, camera in zip(names, cameras, strict=True)
         ]
-        for pair in face_frames(clip):
-            for writer, picture in zip(writers, pair.pictures, strict=True):
-                writer.add(picture.image)
-        open_clips.close()
-    return tuple(Path(folder) / name for name in names)
+        yield writers, tuple(Path(folder) / name for name in names)
 
 
 def write_face_pictures(

@@ -1,7 +1,6 @@
 """A take of the shoot, rendered cheaply: some moments of somebody speaking before a rig that may have moved."""
 
 from collections.abc import Iterator
-from contextlib import ExitStack
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from pathlib import Path
@@ -9,15 +8,14 @@ from pathlib import Path
 import numpy as np
 from scipy.spatial.transform import Rotation
 
-from rigcheck.demo.encoding import ClipWriter
 from rigcheck.demo.head_clip import FaceClip, FacePair, HelmetSlide, Hold
 from rigcheck.demo.head_expression import Expression, brows_raised, jaw_open, look, neutral, pursed, smile
+from rigcheck.demo.head_files import face_writers
 from rigcheck.demo.head_rig import HeadRig
 from rigcheck.demo.head_scene import FaceScene, render_face
 from rigcheck.demo.scenario import compose
 from rigcheck.demo.truth import named_axes
 from rigcheck.model import RigidTransform
-from rigcheck.records import output_folder
 
 __all__ = ["FaceTake", "knocked_rig", "speech", "take_pairs", "write_face_take"]
 
@@ -193,25 +191,13 @@ def write_face_take(
     OutputError
         When the folder cannot be written, or a file stands in the way.
     """
-    cameras = take.scene.rig.cameras
-    names = [f"{camera.name}.mp4" for camera in cameras]
-    with (
-        output_folder(Path(folder), replace=replace_earlier, protects=tuple(names)) as out,
-        ExitStack() as opened,
-    ):
-        writers = [
-            opened.enter_context(
-                ClipWriter(
-                    out.reserve(name), size_px=camera.image_size_px, frame_rate=frame_rate, quality=quality
-                )
-            )
-            for name, camera in zip(names, cameras, strict=True)
-        ]
+    with face_writers(
+        folder, take.scene.rig.cameras, frame_rate=frame_rate, quality=quality, replace=replace_earlier
+    ) as (writers, files):
         for pair in take_pairs(take):
             for k, (writer, picture) in enumerate(zip(writers, pair.pictures, strict=True)):
                 writer.add(picture.image)
                 rng = np.random.default_rng([90, take.seed, k, pair.frame_idx])
                 for _ in range(frames_each - 1):
                     writer.add(picture.sensor.exposed(picture.truth.light, rng))
-        opened.close()
-    return tuple(Path(folder) / name for name in names)
+    return files

@@ -51,6 +51,11 @@ class CameraSeen:
     turned_deg: int = 0
     findings: tuple[Finding, ...] = ()
 
+    @property
+    def turn_deg(self) -> int:
+        """Clockwise turn that makes the pictures as recorded upright."""
+        return (self.optics.mount_rotation_deg + self.turned_deg) % 360
+
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class FittingRun:
@@ -126,7 +131,7 @@ def fitting_run(
     FittingRun
         Without looks and pictures of the report, which the caller adds.
     """
-    faces = [tuple(upright_face(face, _turn(one)) for face in one.faces) for one in seen]
+    faces = [tuple(upright_face(face, one.turn_deg) for face in one.faces) for one in seen]
     framings = [camera_framing(one.name, each, one.optics) for one, each in zip(seen, faces, strict=True)]
     base = None
     if rig is not None and len(framings) == 2:
@@ -160,10 +165,6 @@ def fitting_run(
         rejected=tuple(rejected),
         notes=tuple(dict.fromkeys(finding.sentence for one in seen for finding in one.findings)),
     )
-
-
-def _turn(one: CameraSeen) -> int:
-    return (one.optics.mount_rotation_deg + one.turned_deg) % 360
 
 
 def _at_distance(

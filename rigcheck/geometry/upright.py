@@ -5,17 +5,22 @@ mounted with its body turned clockwise by 90°, as seen from behind it, records 
 counter-clockwise, so its `mount_rotation_deg` is exactly this turn.
 """
 
+from typing import Any, TypeVar
+
 import numpy as np
 from numpy.typing import NDArray
 
-from rigcheck.model._arrays import FloatArray
+from rigcheck.model._arrays import FloatArray, ImageArray
+
+PictureT = TypeVar("PictureT", NDArray[np.uint8], ImageArray)
 
 __all__ = ["recorded_points", "upright_picture", "upright_points", "upright_size"]
 
 
-def upright_picture(image: NDArray[np.uint8], turn_deg: int) -> NDArray[np.uint8]:
-    """Turn a picture, (H, W) or (H, W, 3), clockwise."""
-    return np.ascontiguousarray(np.rot90(image, k=-_quarters(turn_deg)))
+def upright_picture(image: PictureT, turn_deg: int) -> PictureT:
+    """Turn a picture, (H, W) or (H, W, 3), of any depth, clockwise."""
+    turned: NDArray[Any] = np.rot90(image, k=-_quarters(turn_deg))
+    return np.ascontiguousarray(turned)
 
 
 def upright_size(size_px: tuple[int, int], turn_deg: int) -> tuple[int, int]:

@@ -5,6 +5,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from rigcheck.geometry.spread import evenly
 from rigcheck.jobs.opening import OpenedFootage
 from rigcheck.jobs.verify_looking import glance_positions
 from rigcheck.model import Frame
@@ -56,7 +57,7 @@ def sample_take(footage: OpenedFootage, detector: BoardDetector | None) -> Sampl
     Key pictures are taken where there are enough: a picture between them costs a whole group of pictures. At most six
     moments are held.
     """
-    places = _thinned(glance_positions(footage), MOMENTS * CANDIDATES)
+    places = evenly(glance_positions(footage), MOMENTS * CANDIDATES)
     groups = np.array_split(np.arange(len(places)), min(MOMENTS, len(places)))
     group_of = {int(k): number for number, group in enumerate(groups) for k in group}
     best: dict[int, tuple[float, int, Moment]] = {}
@@ -81,12 +82,6 @@ def sample_take(footage: OpenedFootage, detector: BoardDetector | None) -> Sampl
         repeated=repeated,
         boards=boards,
     )
-
-
-def _thinned(places: Sequence[int], most: int) -> list[int]:
-    if len(places) <= most:
-        return list(places)
-    return [places[int(k)] for k in np.unique(np.linspace(0, len(places) - 1, most).round().astype(int))]
 
 
 def _moments(footage: OpenedFootage, places: Sequence[int]) -> Iterator[Moment]:

@@ -17,7 +17,8 @@ from rigcheck.footage import Clip
 from rigcheck.geometry.upright import upright_size
 from rigcheck.jobs.audit_order import TakeOrder
 from rigcheck.jobs.audit_sampling import Samples
-from rigcheck.landmarks import FaceClip, FaceFinder, Looks, find_faces
+from rigcheck.jobs.opening import landmark_looks
+from rigcheck.landmarks import FaceClip, FaceFinder, find_faces
 from rigcheck.model import CameraDescription, Estimate, FaceLandmarks, Frame
 
 # Light that is followed over the day.
@@ -74,7 +75,9 @@ def look_at_camera(order: TakeOrder, clip: Clip, samples: Samples, number: int) 
     )
     frames = [moment[number] for moment in samples.moments]
     faces = find_faces(
-        frames, FaceFinder(_looks(order, described)), mount_rotation_deg=optics.mount_rotation_deg
+        frames,
+        FaceFinder(landmark_looks(order.looks, described)),
+        mount_rotation_deg=optics.mount_rotation_deg,
     )
     by_index = {face.ref.frame_idx: face for face in faces.faces}
     framing = None
@@ -90,16 +93,6 @@ def look_at_camera(order: TakeOrder, clip: Clip, samples: Samples, number: int) 
         ),
         faces=faces,
         framing=framing,
-    )
-
-
-def _looks(order: TakeOrder, described: CameraDescription | None) -> Looks:
-    return Looks(
-        glasses=bool(order.looks.glasses),
-        facial_hair=bool(order.looks.facial_hair),
-        hair_over_brows=bool(order.looks.hair_over_brows),
-        heavy_make_up=bool(order.looks.heavy_make_up),
-        near_infrared=described is not None and described.wavelength == "near_infrared",
     )
 
 

@@ -29,11 +29,12 @@ from rigcheck.jobs.opening import (
     OpenedFootage,
     PairingChoice,
     footage_paths,
+    landmark_looks,
     limits_of,
     open_footage_of,
 )
 from rigcheck.jobs.wearing import WornSaid, minutes_worn
-from rigcheck.landmarks import MIRRORED_NOTE, Looks
+from rigcheck.landmarks import MIRRORED_NOTE
 from rigcheck.model import (
     ApprovedFitting,
     Calibration,
@@ -234,7 +235,7 @@ def _look(footage: OpenedFootage, read: ReadInputs, progress: ProgressSink) -> l
     order = sorted(places)
     out = []
     for k, clip in enumerate(footage.clips):
-        described = None if read.rig is None else read.rig.cameras[k]
+        described = read.described(k)
         _check_size(clip, read.calibration, k)
         optics = camera_optics(
             clip.info.size_px,
@@ -248,7 +249,7 @@ def _look(footage: OpenedFootage, read: ReadInputs, progress: ProgressSink) -> l
                 clip,
                 columns[k][order].tolist(),
                 optics,
-                looks=_looks(read, k),
+                looks=landmark_looks(read.looks, read.described(k)),
                 marked=read.marked.get(clip.info.camera),
                 on_progress=_from(track, k * len(order), len(footage.clips) * len(order)),
             )
@@ -273,18 +274,6 @@ def _check_size(clip: Clip, calibration: Calibration | None, camera_idx: int) ->
         )
 
 
-def _looks(read: ReadInputs, camera_idx: int) -> Looks:
-    looks = read.looks
-    infrared = read.rig is not None and read.rig.cameras[camera_idx].wavelength == "near_infrared"
-    return Looks(
-        glasses=bool(looks.glasses),
-        facial_hair=bool(looks.facial_hair),
-        hair_over_brows=bool(looks.hair_over_brows),
-        heavy_make_up=bool(looks.heavy_make_up),
-        near_infrared=infrared,
-    )
-
-
 def _notes(footage: OpenedFootage, read: ReadInputs) -> tuple[str, ...]:
     sentences = [finding.sentence for finding in footage.findings]
     if footage.pairing is not None and not any("paired by" in one.lower() for one in sentences):
@@ -293,7 +282,7 @@ def _notes(footage: OpenedFootage, read: ReadInputs) -> tuple[str, ...]:
         {
             name.replace("_", " ")
             for k in range(len(footage.clips))
-            for name, value in vars(_looks(read, k)).items()
+            for name, value in vars(landmark_looks(read.looks, read.described(k))).items()
             if value
         }
     )

@@ -10,6 +10,7 @@ from rigcheck.face.focus_pair import FocusPair, focus_pair
 from rigcheck.face.focus_regions import region_masks
 from rigcheck.face.focus_run import CameraFocused, FocusRun, focus_run
 from rigcheck.footage import Clip, Pairing
+from rigcheck.geometry.spread import evenly
 from rigcheck.matching import PairMatcher
 from rigcheck.model import FaceLandmarks, Frame, RigDescription, StereoRig
 from rigcheck.model._arrays import BoolArray
@@ -58,7 +59,7 @@ def measure_focus(
     wanted = [tuple(moment[k] for moment in chosen) for k in range(len(seen))] if chosen else None
     cameras, frames = [], []
     for k, (clip, one) in enumerate(zip(clips, seen, strict=True)):
-        faces = wanted[k] if wanted is not None else _spread(one.faces, _MOMENTS)
+        faces = wanted[k] if wanted is not None else evenly(one.faces, _MOMENTS)
         moments, kept = _camera(clip, faces)
         frames.append(kept)
         entry = None if described is None else described.cameras[k]
@@ -73,21 +74,13 @@ def face_mask(face: FaceLandmarks) -> BoolArray | None:
     return np.logical_or.reduce(masks) if masks else None
 
 
-def _spread(faces: Sequence[FaceLandmarks], most: int) -> tuple[FaceLandmarks, ...]:
-    if len(faces) <= most:
-        return tuple(faces)
-    return tuple(faces[int(k)] for k in np.linspace(0, len(faces) - 1, most).round())
-
-
 def _shared(seen: Sequence[CameraSeen], pairing: Pairing) -> list[tuple[FaceLandmarks, FaceLandmarks]]:
     """Moments in which both cameras see the face, spread over the clip."""
     first, second = ({face.ref.frame_idx: face for face in one.faces} for one in seen)
     both = [
         (first[int(a)], second[int(b)]) for a, b in pairing.indices if int(a) in first and int(b) in second
     ]
-    if len(both) <= _MOMENTS:
-        return both
-    return [both[int(k)] for k in np.linspace(0, len(both) - 1, _MOMENTS).round()]
+    return evenly(both, _MOMENTS)
 
 
 def _camera(
@@ -116,7 +109,7 @@ def _pairs(
 ) -> tuple[FocusPair, ...]:
     matcher = PairMatcher(rig)
     out = []
-    for faces in _few(chosen, _MATCHED):
+    for faces in evenly(chosen, _MATCHED):
         pictures = [of[face.ref.frame_idx] for of, face in zip(frames, faces, strict=True)]
         masks = [face_mask(face) for face in faces]
         if masks[0] is None or masks[1] is None:
@@ -124,11 +117,3 @@ def _pairs(
         matches = matcher.match(pictures[0].grey8(), pictures[1].grey8(), mask1=masks[0], mask2=masks[1])
         out.append(focus_pair(pictures, faces, matches, rig))
     return tuple(out)
-
-
-def _few(
-    chosen: Sequence[tuple[FaceLandmarks, FaceLandmarks]], most: int
-) -> list[tuple[FaceLandmarks, FaceLandmarks]]:
-    if len(chosen) <= most:
-        return list(chosen)
-    return [chosen[int(k)] for k in np.linspace(0, len(chosen) - 1, most).round()]

@@ -9,6 +9,7 @@ from rigcheck.jobs.opening import PairingChoice, camera_names, number_of_cameras
 from rigcheck.jobs.wearing import WornSaid, said_now
 from rigcheck.model import (
     Calibration,
+    CameraDescription,
     MarkedPoints,
     PerformerLooks,
     PerformerRecord,
@@ -66,6 +67,10 @@ class ReadInputs:
     record: PerformerRecord
     looks: PerformerLooks
     notes: tuple[str, ...]
+
+    def described(self, camera_idx: int) -> CameraDescription | None:
+        """What the rig file says of a camera; None without a rig file."""
+        return None if self.rig is None else self.rig.cameras[camera_idx]
 
 
 def asked(given: FittingInputs, ask: Callable[[str], bool]) -> FittingInputs:

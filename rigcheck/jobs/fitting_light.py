@@ -14,7 +14,8 @@ from rigcheck.face.exposure_moment import ExposureMoment, exposure_moment, skin_
 from rigcheck.face.exposure_run import CameraExposed, ExposureRun, exposure_run
 from rigcheck.face.fitting_run import CameraSeen
 from rigcheck.footage import Clip
-from rigcheck.model import CameraDescription, FaceLandmarks, PerformerLooks, RigDescription
+from rigcheck.geometry.spread import evenly
+from rigcheck.model import CameraDescription, PerformerLooks, RigDescription
 from rigcheck.records import read_transfer_table, transfer_table_path
 
 __all__ = ["PROXY_LIGHT", "measure_light", "transfer_tables"]
@@ -77,7 +78,7 @@ def _camera(
     looks: PerformerLooks,
     rate: float | None,
 ) -> CameraExposed:
-    faces = {face.ref.frame_idx: face for face in _spread(seen.faces, _MOMENTS)}
+    faces = {face.ref.frame_idx: face for face in evenly(seen.faces, _MOMENTS)}
     noisy = set(list(faces)[:: max(len(faces) // _NOISE_PICTURES, 1)][:_NOISE_PICTURES])
     moments: list[ExposureMoment] = []
     noise: list[NoiseLevel] = []
@@ -121,12 +122,6 @@ def _curve(clip: Clip, described: CameraDescription | None, tables: Mapping[str,
     path, depth = tables.get(clip.info.camera), clip.info.bit_depth
     table = None if path is None else read_transfer_table(path, bit_depth=depth)
     return light_curve(described, bit_depth=depth, full_range=clip.info.colour, table=table)
-
-
-def _spread(faces: Sequence[FaceLandmarks], most: int) -> list[FaceLandmarks]:
-    if len(faces) <= most:
-        return list(faces)
-    return [faces[int(k)] for k in np.linspace(0, len(faces) - 1, most).round()]
 
 
 def _series(

@@ -12,6 +12,7 @@ from rigcheck.face.fitting_run import CameraSeen
 from rigcheck.face.framing_cover import work_picture
 from rigcheck.face.framing_pose import Optics
 from rigcheck.footage import Clip
+from rigcheck.geometry.spread import evenly
 from rigcheck.geometry.upright import upright_picture
 from rigcheck.landmarks import FaceFinder, Looks, NoFace, find_faces, follow_marked
 from rigcheck.model import FaceLandmarks, Finding, Frame, MarkedPoints
@@ -59,8 +60,7 @@ class LookedCamera:
 def positions_to_look_at(count: int, *, marked: bool = False, at: int | None = None) -> list[int]:
     """Which of `count` moments to look at: evenly spread; `at` is among them."""
     most = _MOST_FOLLOWED if marked else MOST_LOOKS
-    spread = range(count) if count <= most else np.linspace(0, count - 1, most).round().astype(int).tolist()
-    return sorted({*spread, *(() if at is None else (at,))})
+    return sorted({*evenly(range(count), most), *(() if at is None else (at,))})
 
 
 def look_for_face(

@@ -34,7 +34,7 @@ def shown_frames(
     out = {}
     for framing, clip, one in zip(run.cameras, clips, seen, strict=True):
         frame = next(clip.frames_at([framing.face.ref.frame_idx]))
-        out[framing.name] = upright_picture(frame.grey8(), _turn(one))
+        out[framing.name] = upright_picture(frame.grey8(), one.turn_deg)
     return out
 
 
@@ -72,7 +72,7 @@ def shown_light(
     track(0, 1)
     seen = [one.seen for one in looked]
     found = measure_light(footage.clips, seen, rig=read.rig, looks=read.looks, tables=tables)
-    turns = {one.name: _turn(one) for one in seen}
+    turns = {one.name: one.turn_deg for one in seen}
     shown = {camera.name: camera.shown for camera in found.cameras}
     pictures = _pictures(footage.clips, shown, turns)
     track(1, 1)
@@ -90,7 +90,7 @@ def shown_focus(
     seen = [one.seen for one in looked]
     stereo = None if read.calibration is None or read.calibration.stereo is None else read.calibration.rig
     found = measure_focus(footage.clips, seen, pairing=footage.pairing, rig=stereo, described=read.rig)
-    turns = {one.name: _turn(one) for one in seen}
+    turns = {one.name: one.turn_deg for one in seen}
     shown = {camera.name: camera.shown for camera in found.cameras}
     pictures = _pictures(footage.clips, shown, turns)
     track(1, 1)
@@ -110,8 +110,3 @@ def _pictures(
             frame = next(clip.frames_at([moment.ref.frame_idx]))
             out[clip.info.camera] = upright_picture(frame.grey8(), turns[clip.info.camera])
     return out
-
-
-def _turn(seen: CameraSeen) -> int:
-    """Clockwise turn that makes a camera's pictures upright."""
-    return (seen.optics.mount_rotation_deg + seen.turned_deg) % 360

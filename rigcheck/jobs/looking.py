@@ -12,6 +12,7 @@ from rigcheck.calibration.choose import choose_views
 from rigcheck.errors import BoardError, EstimationError
 from rigcheck.footage import Clip, Pairing
 from rigcheck.geometry.board_views import usable_views
+from rigcheck.geometry.spread import evenly
 from rigcheck.jobs.inspecting import (
     Inspected,
     Light,
@@ -65,18 +66,12 @@ __all__ = [
 ]
 
 
-def _spread(count: int, most: int) -> list[int]:
-    if count <= most:
-        return list(range(count))
-    return sorted(set(np.linspace(0, count - 1, most).round().astype(int).tolist()))
-
-
 def positions_to_look_at(count: int, key_positions: Sequence[int]) -> list[int]:
     """Which of `count` moments to look at: key pictures where there are enough, else evenly spread."""
     keys = [int(k) for k in key_positions]
     if count > MOST_LOOKS and len(keys) >= ENOUGH_KEY_PICTURES:
-        return [keys[k] for k in _spread(len(keys), MOST_LOOKS)]
-    return _spread(count, MOST_LOOKS)
+        return evenly(keys, MOST_LOOKS)
+    return evenly(range(count), MOST_LOOKS)
 
 
 def look_at_clip(clip: Clip, search: Search) -> Looked:
@@ -92,7 +87,7 @@ def look_at_clip(clip: Clip, search: Search) -> Looked:
         return sensors.passing((frame,) for frame in clip.frames_at([int(indices[k]) for k in wanted]))
 
     if video and not set(places) <= set(keys):
-        places = [places[k] for k in _spread(len(places), MOST_LOOKS_IN_ONE_PASS)]
+        places = evenly(places, MOST_LOOKS_IN_ONE_PASS)
         looked = look_in_one_pass(fetch, places, search, most=MOST_FULL_LOOKS_IN_ONE_PASS)
     else:
         looked = _survey(fetch, places, search)
@@ -118,7 +113,7 @@ def look_at_pair(pairing: Pairing, search: Search) -> Looked:
         return sensors.passing(pairing.pairs_at(wanted), [place in spread for place in wanted])
 
     if video and not set(places) <= set(keys):
-        places = [places[k] for k in _spread(len(places), MOST_LOOKS_IN_ONE_PASS)]
+        places = evenly(places, MOST_LOOKS_IN_ONE_PASS)
         looked = look_in_one_pass(fetch, places, search, most=MOST_FULL_LOOKS_IN_ONE_PASS, pairing=pairing)
     else:
         looked = _survey(fetch, places, search)
@@ -139,7 +134,7 @@ def _survey(fetch: Callable[[Sequence[int]], Moments], places: Sequence[int], se
     try:
         chosen = choose_views([view for _, view in usable], board, search.setups, most=MOST_FULL_LOOKS)
     except EstimationError:
-        chosen = _spread(len(usable), MOST_FULL_LOOKS)
+        chosen = evenly(range(len(usable)), MOST_FULL_LOOKS)
     wanted = [usable[n][0] for n in chosen]
     found = _look(fetch(wanted), wanted, search, lambda done, _: tell(len(places) + done, total))
     return replace(
@@ -251,7 +246,7 @@ def pictures_again(
 
 def _misdescription(looked: Looked, clip: Clip, board: BoardSpec, best: Sequence[int]) -> str | None:
     indices = clip.indices
-    asked = sorted(best) or [int(indices[k]) for k in _spread(len(indices), _ASKED_UNSEEN)]
+    asked = sorted(best) or evenly(indices.tolist(), _ASKED_UNSEEN)
     told = Counter(
         named
         for _, image in pictures_again(looked, clip, asked)

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from rigcheck.calibration import View
 from rigcheck.footage import Clip, Pairing
+from rigcheck.geometry.spread import evenly
 from rigcheck.model import BoardSpec, Frame, Observation
 from rigcheck.target import BoardDetector, Glance
 
@@ -129,9 +130,7 @@ def run_starts(pairing: Pairing) -> list[int]:
         found = _apart(near)
         if len(found) >= ENOUGH_RUNS:
             break
-    if len(found) <= MOST_RUNS:
-        return found
-    return [found[int(k)] for k in np.linspace(0, len(found) - 1, MOST_RUNS).round()]
+    return evenly(found, MOST_RUNS)
 
 
 def _pictures_before(clip: Clip, indices: IntArray) -> IntArray:

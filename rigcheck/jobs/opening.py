@@ -10,7 +10,8 @@ from rigcheck.errors import ConfigError
 from rigcheck.footage import Clip, Pairing, open_cameras, pair_clips, parse_footage
 from rigcheck.geometry.board_views import CameraSetup
 from rigcheck.jobs.inspecting import Light
-from rigcheck.model import CameraDescription, EffectiveLimit, Finding, RigDescription
+from rigcheck.landmarks import Looks
+from rigcheck.model import CameraDescription, EffectiveLimit, Finding, PerformerLooks, RigDescription
 from rigcheck.target.edges import linear_light_table
 
 __all__ = [
@@ -20,6 +21,7 @@ __all__ = [
     "camera_names",
     "camera_setup",
     "footage_paths",
+    "landmark_looks",
     "limits_of",
     "number_of_cameras",
     "open_footage_of",
@@ -141,6 +143,17 @@ def camera_light(camera: CameraDescription) -> Light:
         camera.transfer, black_level=camera.black_level, video_range=camera.value_range == "video"
     )
     return Light(table=table, black_level=camera.black_level)
+
+
+def landmark_looks(looks: PerformerLooks, camera: CameraDescription | None) -> Looks:
+    """What widens the sigma of a face's points, by what is said of the performer and of the camera."""
+    return Looks(
+        glasses=bool(looks.glasses),
+        facial_hair=bool(looks.facial_hair),
+        hair_over_brows=bool(looks.hair_over_brows),
+        heavy_make_up=bool(looks.heavy_make_up),
+        near_infrared=camera is not None and camera.wavelength == "near_infrared",
+    )
 
 
 def camera_setup(clip: Clip, number: int, rig: RigDescription | None) -> CameraSetup:

@@ -14,7 +14,14 @@ from rigcheck.face.picks_reading import MomentReader
 from rigcheck.face.picks_run import PicksRun, clip_course, picks_measurements
 from rigcheck.footage import Clip
 from rigcheck.jobs.fitting_inputs import ReadInputs, read_inputs
-from rigcheck.jobs.opening import OpenedFootage, PairingChoice, footage_paths, limits_of, open_footage_of
+from rigcheck.jobs.opening import (
+    OpenedFootage,
+    PairingChoice,
+    footage_paths,
+    landmark_looks,
+    limits_of,
+    open_footage_of,
+)
 from rigcheck.jobs.picks_inputs import PicksInputs, read_want
 from rigcheck.jobs.picks_looking import (
     MOST_GLANCES,
@@ -217,25 +224,17 @@ def _ranked(run: PicksRun) -> list[tuple[int, Pick, bool]]:
 
 
 def _mount(read: ReadInputs, camera_idx: int) -> int:
-    return 0 if read.rig is None else read.rig.cameras[camera_idx].mount_rotation_deg
+    described = read.described(camera_idx)
+    return 0 if described is None else described.mount_rotation_deg
 
 
 def _black(read: ReadInputs, camera_idx: int) -> float:
-    return 0.0 if read.rig is None else read.rig.cameras[camera_idx].black_level or 0.0
+    described = read.described(camera_idx)
+    return 0.0 if described is None else described.black_level or 0.0
 
 
 def _linear(read: ReadInputs) -> list[str]:
     return [] if read.rig is None else [each.name for each in read.rig.cameras if each.transfer == "linear"]
-
-
-def _looks(read: ReadInputs) -> Looks:
-    looks = read.looks
-    return Looks(
-        glasses=bool(looks.glasses),
-        facial_hair=bool(looks.facial_hair),
-        hair_over_brows=bool(looks.hair_over_brows),
-        heavy_make_up=bool(looks.heavy_make_up),
-    )
 
 
 def _glancers(read: ReadInputs, footage: OpenedFootage) -> list[Glancer]:
@@ -247,10 +246,16 @@ def _glancers(read: ReadInputs, footage: OpenedFootage) -> list[Glancer]:
             mount_rotation_deg=_mount(read, k),
             black_dn=_black(read, k),
             look_every_s=max(LOOK_EVERY_S, seconds / _MOST_SHAPES),
-            looks=_looks(read),
+            looks=landmark_looks(read.looks, read.described(k)),
         )
         for k in range(len(read.names))
     ]
+
+
+def _least_sure(read: ReadInputs) -> Looks:
+    """Looks for a reader of all cameras: those of the camera that is least sure, one in near infrared."""
+    every = [landmark_looks(read.looks, read.described(k)) for k in range(len(read.names))]
+    return next((each for each in every if each.near_infrared), every[0])
 
 
 def _reader(read: ReadInputs, glances: Glances) -> MomentReader:
@@ -260,7 +265,7 @@ def _reader(read: ReadInputs, glances: Glances) -> MomentReader:
         turned_deg=glances.turned_deg,
         black_dn={name: _black(read, k) for k, name in enumerate(read.names)},
         rig=None if pair is None else pair.rig,
-        looks=_looks(read),
+        looks=_least_sure(read),
     )
 
 

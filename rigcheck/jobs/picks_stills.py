@@ -54,7 +54,7 @@ def stills_of(rank: int, pick: Pick, clips: Sequence[Clip], turns: Mapping[str, 
         frame = next(clip.frames_at([ref.frame_idx], colour=clip.info.colour))
         base = f"stills/{_name(rank, pick, ref.camera, ref.frame_idx, ref.timecode)}"
         full = _full_scale(frame)
-        upright = np.rot90(full, k=-(turns[ref.camera] // 90))
+        upright = upright_picture(full, turns[ref.camera])
         out += [
             Still(name=f"{base}_recorded.png", content=_png(full, frame)),
             Still(name=f"{base}_upright.png", content=_png(upright, frame)),

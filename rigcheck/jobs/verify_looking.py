@@ -10,6 +10,7 @@ from rigcheck.drift.stored import StoredRig
 from rigcheck.drift.telling_views import telling_views
 from rigcheck.footage import Clip
 from rigcheck.geometry.board_views import View, usable_views
+from rigcheck.geometry.spread import evenly
 from rigcheck.jobs.inspecting import Light, Looked, OnProgress, rough_observation
 from rigcheck.jobs.opening import OpenedFootage
 from rigcheck.jobs.sensors import SensorWatch
@@ -183,10 +184,10 @@ def glance_positions(footage: OpenedFootage, *, more: bool = False) -> list[int]
     """
     count = len(footage.clips[0].indices) if footage.pairing is None else footage.pairing.n_pairs
     if any(clip.info.kind != "video" for clip in footage.clips) or count <= ENOUGH_GLANCES:
-        return _spread(np.arange(count), MOST_GLANCES)
+        return evenly(range(count), MOST_GLANCES)
     keys = _key_positions(footage)
     if len(keys) >= _ENOUGH_KEYS and not more:
-        return _spread(keys, MOST_GLANCES)
+        return evenly(keys.tolist(), MOST_GLANCES)
     wanted = max(ENOUGH_GLANCES, 2 * len(keys) if more else 0)
     found = keys
     for behind in _BEHIND_KEYS:
@@ -194,7 +195,7 @@ def glance_positions(footage: OpenedFootage, *, more: bool = False) -> list[int]
             break
         found = np.union1d(found, keys + behind)
         found = found[found < count]
-    return _spread(found, MOST_GLANCES)
+    return evenly(found.tolist(), MOST_GLANCES)
 
 
 def _key_positions(footage: OpenedFootage) -> IntArray:
@@ -207,10 +208,3 @@ def _key_positions(footage: OpenedFootage) -> IntArray:
         if not len(keys):
             keys = np.flatnonzero(np.isin(footage.pairing.indices[:, 0], first.key_indices))
     return np.asarray(np.union1d(keys, [0]), dtype=np.int64)
-
-
-def _spread(places: IntArray, most: int) -> list[int]:
-    if len(places) <= most:
-        return [int(place) for place in places]
-    picked = np.linspace(0, len(places) - 1, most).round().astype(int)
-    return [int(places[k]) for k in np.unique(picked)]

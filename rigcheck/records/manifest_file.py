@@ -4,7 +4,7 @@ import os
 import stat
 from collections.abc import Sequence
 from dataclasses import dataclass
-from pathlib import Path, PurePosixPath
+from pathlib import Path
 from typing import Annotated, Literal
 
 from pydantic import AfterValidator, Field, StringConstraints
@@ -14,6 +14,7 @@ from rigcheck.model import Provenance
 from rigcheck.records.document import Document, read_text
 from rigcheck.records.headers import MANIFEST_FORMAT, VERSION, require_kind
 from rigcheck.records.json_text import json_object, json_text
+from rigcheck.records.paths import inside
 from rigcheck.records.provenance import ProvenanceFormat, file_sha256, provenance_format
 from rigcheck.records.validation import Format, validated
 
@@ -23,7 +24,6 @@ __all__ = [
     "HandedOver",
     "LeftOut",
     "ManifestFormat",
-    "inside",
     "manifest_findings",
     "manifest_text",
     "read_manifest",
@@ -32,21 +32,6 @@ __all__ = [
 
 MANIFEST_NAME, SUMS_NAME = "manifest.json", "SHA256SUMS"
 _LARGEST_BYTES = 64 << 20
-
-
-def inside(path: str) -> str:
-    """Refuse a path that leads out of its folder, ValueError; else give it back."""
-    pure = PurePosixPath(path)
-    if (
-        pure.is_absolute()
-        or ".." in pure.parts
-        or not pure.parts
-        or "\\" in path
-        or ":" in path
-        or "\0" in path
-    ):
-        raise ValueError("a path inside the folder")
-    return path
 
 
 _Path = Annotated[str, StringConstraints(min_length=1, max_length=1000), AfterValidator(inside)]

@@ -13,6 +13,7 @@ from contextlib import contextmanager, suppress
 from pathlib import Path, PurePosixPath
 
 from rigcheck.errors import OutputError
+from rigcheck.records.paths import is_inside
 
 __all__ = ["OutputFolder", "check_writable", "output_folder"]
 
@@ -156,7 +157,7 @@ class OutputFolder:
     def reserve(self, name: str) -> Path:
         """Return where to write a file that a library writes itself; it moves into place with the others."""
         pure = PurePosixPath(name)
-        if pure.is_absolute() or ".." in pure.parts or not pure.parts or "\\" in name or ":" in name:
+        if not is_inside(name):
             raise ValueError(f"{name!r} is not a name inside the output folder")
         if str(pure) in self._names:
             raise ValueError(f"{name!r} is written twice")

@@ -11,7 +11,7 @@ from rigcheck.model.picking import Pick, PickPose
 from rigcheck.records.document import Document, read_text
 from rigcheck.records.headers import PICKS_FORMAT, VERSION, require_kind
 from rigcheck.records.json_text import json_object, json_text
-from rigcheck.records.manifest_file import inside
+from rigcheck.records.paths import inside
 from rigcheck.records.provenance import ProvenanceFormat, provenance_format
 from rigcheck.records.validation import CameraName, Format, validated
 

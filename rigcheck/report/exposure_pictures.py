@@ -20,11 +20,12 @@ from rigcheck.face.exposure_skin import PLACES, SkinLayout
 from rigcheck.geometry.upright import upright_points, upright_size
 from rigcheck.model._arrays import BoolArray, FloatArray
 from rigcheck.opencv import cv2
+from rigcheck.report.face_map import FaceMap
 from rigcheck.report.figures import ACCENT, INK
 from rigcheck.report.numbers import format_number
 from rigcheck.report.view_pictures import jpeg_data_uri
 
-__all__ = ["ExposureFigure", "exposure_figures"]
+__all__ = ["exposure_figures"]
 
 _WIDE_PX = 460
 _MARGIN = 0.12  # around the face, in shares of the outer-eye distance
@@ -37,27 +38,12 @@ _LIPS = list(PLACES).index("the lips") + 1
 _SHOWN_LEVEL = 0.16  # light of the skin, from which down the picture is shown lifted
 
 
-@dataclass(frozen=True, kw_only=True)
-class ExposureFigure:
-    """One camera's map: `svg` stands on its own, `caption` explains it, `description` is for readers without sight.
-
-    `shown` says whether it holds the performer's picture.
-    """
-
-    camera: str
-    label: str
-    svg: Markup
-    caption: str
-    description: str
-    shown: bool
-
-
 def exposure_figures(
     run: ExposureRun,
     limits: Limits,
     pictures: Mapping[str, NDArray[np.uint8]],
     turns: Mapping[str, int] | None = None,
-) -> tuple[ExposureFigure, ...]:
+) -> tuple[FaceMap, ...]:
     """Draw the map of every camera that has a judged moment.
 
     Parameters
@@ -185,7 +171,7 @@ def _figure(
     picture: NDArray[np.uint8] | None,
     dark: BoolArray | None,
     salt: str,
-) -> ExposureFigure:
+) -> FaceMap:
     width, height = frame.size
     blown = moment.highlights.on_skin
     tones = _tones(camera.curve, moment)
@@ -206,7 +192,7 @@ def _figure(
         f'<svg viewBox="-1 -1 {width + 2} {height + 2}" role="img" aria-label="{Markup.escape(description)}">'
         f"{''.join(parts)}</svg>"
     )
-    return ExposureFigure(
+    return FaceMap(
         camera=camera.name,
         label=moment.ref.label,
         svg=Markup(svg),  # made of numbers, and of the description escaped above

@@ -11,8 +11,9 @@ from rigcheck.face.exposure_run import ExposureRun
 from rigcheck.face.fitting_run import FittingRun
 from rigcheck.face.focus_run import FocusRun
 from rigcheck.model import PerformerRecord, Report
-from rigcheck.report.exposure_pictures import ExposureFigure, exposure_figures
-from rigcheck.report.focus_pictures import FocusFigure, focus_figures
+from rigcheck.report.exposure_pictures import exposure_figures
+from rigcheck.report.face_map import FaceMap
+from rigcheck.report.focus_pictures import focus_figures
 from rigcheck.report.framing_figures import frame_figures
 from rigcheck.report.numbers import format_estimate, format_number
 from rigcheck.report.page import page_environment, report_parts
@@ -150,11 +151,11 @@ def fitting_page(
     )
 
 
-def _light_figures(report: Report, light: LightShown) -> tuple[ExposureFigure, ...]:
+def _light_figures(report: Report, light: LightShown) -> tuple[FaceMap, ...]:
     return exposure_figures(light.run, Limits(report.limits), light.pictures, light.turns)
 
 
-def _focus_figures(report: Report, focus: FocusShown) -> tuple[FocusFigure, ...]:
+def _focus_figures(report: Report, focus: FocusShown) -> tuple[FaceMap, ...]:
     return focus_figures(focus.run, Limits(report.limits), focus.pictures, focus.turns)
 
 

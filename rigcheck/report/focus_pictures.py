@@ -18,11 +18,10 @@ from rigcheck.face.focus_moment import FocusMoment
 from rigcheck.face.focus_run import FocusRun
 from rigcheck.geometry.upright import upright_points, upright_size
 from rigcheck.model._arrays import FloatArray
-from rigcheck.opencv import cv2
+from rigcheck.report.face_map import FaceMap, placed_picture
 from rigcheck.report.figures import ACCENT, INK
-from rigcheck.report.view_pictures import jpeg_data_uri
 
-__all__ = ["FocusFigure", "focus_figures"]
+__all__ = ["focus_figures"]
 
 _WIDEST_PX = 460
 _MARGIN = 0.18  # around the regions, in shares of their height
@@ -39,27 +38,12 @@ _RULE_PX = 74
 _LEVELS = {"eye": "eyes", "cheek": "cheeks", "chin": "chin"}
 
 
-@dataclass(frozen=True, kw_only=True)
-class FocusFigure:
-    """One camera's map: `svg` stands on its own, `caption` explains it, `description` is for readers without sight.
-
-    `shown` says whether it holds the performer's picture.
-    """
-
-    camera: str
-    label: str
-    svg: Markup
-    caption: str
-    description: str
-    shown: bool
-
-
 def focus_figures(
     run: FocusRun,
     limits: Limits,
     pictures: Mapping[str, NDArray[np.uint8]],
     turns: Mapping[str, int] | None = None,
-) -> tuple[FocusFigure, ...]:
+) -> tuple[FaceMap, ...]:
     """Draw the map of every camera that has a judged moment.
 
     Parameters
@@ -92,7 +76,7 @@ def focus_figures(
             f'aria-label="{Markup.escape(description)}">{"".join(parts)}{rule}</svg>'
         )
         figures.append(
-            FocusFigure(
+            FaceMap(
                 camera=camera.name,
                 label=moment.ref.label,
                 svg=Markup(svg),  # made of numbers, and of the description escaped above
@@ -161,8 +145,7 @@ def _paper(frame: _Frame, picture: NDArray[np.uint8] | None) -> str:
     if picture is None:
         return f'<rect width="{width}" height="{height}" fill="{_PAPER}"/>{edge}'
     cut = picture[frame.corner[1] : frame.end[1], frame.corner[0] : frame.end[0]]
-    small = np.asarray(cv2.resize(cut, (width, height), interpolation=cv2.INTER_AREA), dtype=np.uint8)
-    return f'<image href="{jpeg_data_uri(small)}" width="{width}" height="{height}"/>{edge}'
+    return placed_picture(cut, frame.size) + edge
 
 
 def _weave(salt: str) -> str:
