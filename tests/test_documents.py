@@ -81,9 +81,12 @@ def test_every_command_in_the_readme_is_one(words):
 
 
 def test_every_option_in_the_readme_belongs_to_a_command():
-    commands = typer.main.get_command(main.app).commands.values()
+    program = typer.main.get_command(main.app)
     known = {
-        name for each in commands for option in each.params for name in (*option.opts, *option.secondary_opts)
+        name
+        for each in (program, *program.commands.values())
+        for option in each.params
+        for name in (*option.opts, *option.secondary_opts)
     }
     named = set(re.findall(r"`(--[a-z-]+)", (ROOT / "README.md").read_text()))
     assert named

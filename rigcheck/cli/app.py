@@ -8,17 +8,17 @@ import typer
 from rigcheck.cli.audit import audit
 from rigcheck.cli.compare import compare
 from rigcheck.cli.fitting import fitting
+from rigcheck.cli.formats import formats
 from rigcheck.cli.handover import handover
 from rigcheck.cli.history import history
 from rigcheck.cli.picks import picks
-from rigcheck.cli.shared import BoardFile, Footage1, Footage2, OffsetFrames, Out, PairBy, RigFile, end
+from rigcheck.cli.shared import BoardFile, Footage1, Footage2, JsonTo, OffsetFrames, Out, PairBy, RigFile, end
 from rigcheck.cli.verify import verify
 
 app = typer.Typer(
     name="rigcheck",
     help="Calibrate and check a stereo head rig for facial capture, in millimetres on the face.",
     no_args_is_help=True,
-    add_completion=False,
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
 )
@@ -85,6 +85,7 @@ def calibrate(
     replace: Annotated[
         bool, typer.Option("--replace", help="Replace an earlier calibration in DIR.")
     ] = False,
+    json_to: JsonTo = None,
 ) -> None:
     """Calibrate one camera or a pair from footage of a board, and say how well it is known."""
     from rigcheck.jobs import calibrate as job
@@ -107,7 +108,7 @@ def calibrate(
             progress=sink,
         )
     job.write_calibration(result, out, replace_earlier=replace)
-    end(result.report, out, job.OUTPUTS, run=result.run)
+    end(result.report, out, job.OUTPUTS, run=result.run, json_to=json_to)
 
 
 @app.command()
@@ -124,6 +125,7 @@ def limits(
 app.command()(audit)
 app.command()(compare)
 app.command()(fitting)
+app.command()(formats)
 app.command()(handover)
 app.command()(history)
 app.command()(picks)

@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from rigcheck.cli.shared import Out, RigFile, end
+from rigcheck.cli.shared import JsonTo, Out, RigFile, end
 
 __all__ = ["audit"]
 
@@ -52,6 +52,7 @@ def audit(
         bool, typer.Option("--pictures/--no-pictures", help="Show the performer in the report.")
     ] = True,
     replace: Annotated[bool, typer.Option("--replace", help="Replace an earlier audit in DIR.")] = False,
+    json_to: JsonTo = None,
 ) -> None:
     """Tell whether the rig drifted during a shoot, from which take on, and which calibration each take needs."""
     from rigcheck.jobs import audit as job
@@ -80,4 +81,4 @@ def audit(
         raise
     job.write_audit(result, out, replace_earlier=again)
     outputs = (*job.OUTPUTS, *(("performer.yaml",) if result.record is not None else ()))
-    end(result.report, out, outputs, numbers=take_lines(result.run))
+    end(result.report, out, outputs, numbers=take_lines(result.run), json_to=json_to)

@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from rigcheck.cli.shared import Out, end
+from rigcheck.cli.shared import JsonTo, Out, end
 
 __all__ = ["compare"]
 
@@ -20,6 +20,7 @@ def compare(
         typer.Option("--rig", metavar="FILE", help="Rig file: working distance, mounting, limits."),
     ] = None,
     replace: Annotated[bool, typer.Option("--replace", help="Replace an earlier comparison in DIR.")] = False,
+    json_to: JsonTo = None,
 ) -> None:
     """Compare two calibrations of a rig: what differs, what it does on the face, which to trust."""
     from rigcheck.jobs import compare as job
@@ -30,4 +31,4 @@ def compare(
     check_writable(out, replace=replace, protects=job.OUTPUTS, inputs=inputs)
     result = job.compare(first, second, rig=rig)
     job.write_comparison(result, out, replace_earlier=replace)
-    end(result.report, out, job.OUTPUTS, numbers=key_differences(result.comparison))
+    end(result.report, out, job.OUTPUTS, numbers=key_differences(result.comparison), json_to=json_to)

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from rigcheck.cli.shared import Footage1, Footage2, OffsetFrames, Out, PairBy, RigFile, end
+from rigcheck.cli.shared import Footage1, Footage2, JsonTo, OffsetFrames, Out, PairBy, RigFile, end
 
 if TYPE_CHECKING:
     from rigcheck.model import PerformerLooks
@@ -74,6 +74,7 @@ def fitting(
         bool, typer.Option("--pictures/--no-pictures", help="Show the performer in the report.")
     ] = True,
     replace: Annotated[bool, typer.Option("--replace", help="Replace an earlier fitting in DIR.")] = False,
+    json_to: JsonTo = None,
 ) -> None:
     """Judge how the performer's face sits in the frame and in the light, and say what to move."""
     from rigcheck.errors import InputError
@@ -110,7 +111,7 @@ def fitting(
             f"with --points {out / template}.",
         ) from error
     job.write_fitting(result, out, pictures=pictures, replace_earlier=replace)
-    end(result.report, out, job.OUTPUTS)
+    end(result.report, out, job.OUTPUTS, json_to=json_to)
 
 
 def read_looks(entries: list[str]) -> "PerformerLooks":
@@ -150,4 +151,4 @@ def read_looks(entries: list[str]) -> "PerformerLooks":
 
 def _ask(name: str) -> bool:
     """Ask about one look; only where a person sits at the terminal."""
-    return typer.confirm(f"{_QUESTIONS[name]}?", default=False)
+    return typer.confirm(f"{_QUESTIONS[name]}?", default=False, err=True)

@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from rigcheck.cli.shared import end
+from rigcheck.cli.shared import JsonTo, end
 
 __all__ = ["history"]
 
@@ -23,6 +23,7 @@ def history(
         ),
     ] = None,
     replace: Annotated[bool, typer.Option("--replace", help="Replace an earlier history in DIR2.")] = False,
+    json_to: JsonTo = None,
 ) -> None:
     """Show how each rig behaved over weeks of results, and tell knocks from warming up."""
     from rigcheck.jobs import history as job
@@ -34,4 +35,4 @@ def history(
     with progress() as sink:
         result = job.history(folder, days=days, progress=sink)
     job.write_history(result, out, replace_earlier=replace)
-    end(result.report, out, job.OUTPUTS, numbers=rig_lines(result.history))
+    end(result.report, out, job.OUTPUTS, numbers=rig_lines(result.history), json_to=json_to)

@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from rigcheck.cli.shared import Footage1, Footage2, OffsetFrames, Out, PairBy, RigFile, end
+from rigcheck.cli.shared import Footage1, Footage2, JsonTo, OffsetFrames, Out, PairBy, RigFile, end
 
 __all__ = ["picks"]
 
@@ -42,6 +42,7 @@ def picks(
         bool, typer.Option("--pictures/--no-pictures", help="Show the performer in the report.")
     ] = True,
     replace: Annotated[bool, typer.Option("--replace", help="Replace earlier picks in DIR.")] = False,
+    json_to: JsonTo = None,
 ) -> None:
     """Find the neutral and bite frames that the digital face will be calibrated from."""
     from rigcheck.jobs import picks as job
@@ -62,4 +63,4 @@ def picks(
     with progress() as sink:
         result = job.picks(footage1, footage2, given=given, progress=sink)
     job.write_picks(result, out, pictures=pictures, replace_earlier=replace)
-    end(result.report, out, job.written(result), numbers=job.pick_lines(result.run))
+    end(result.report, out, job.written(result), numbers=job.pick_lines(result.run), json_to=json_to)

@@ -9,7 +9,15 @@ import typer
 if TYPE_CHECKING:
     from rigcheck.model import CalibrationRun, Report
 
-__all__ = ["BoardFile", "Footage1", "Footage2", "OffsetFrames", "Out", "PairBy", "RigFile", "end"]
+__all__ = ["BoardFile", "Footage1", "Footage2", "JsonTo", "OffsetFrames", "Out", "PairBy", "RigFile", "end"]
+
+
+def _standard_output(text: str | None) -> str | None:
+    """Refuse anything but the sign for standard output: the file itself lies in the folder."""
+    if text not in (None, "-"):
+        raise typer.BadParameter("give - for standard output; the file is in the folder of --out anyway.")
+    return text
+
 
 Footage1 = Annotated[str, typer.Argument(metavar="FOOTAGE1", help="Footage of camera 1, or of both.")]
 Footage2 = Annotated[str | None, typer.Argument(metavar="[FOOTAGE2]", help="Footage of camera 2.")]
@@ -23,6 +31,15 @@ OffsetFrames = Annotated[
     int | None,
     typer.Option("--offset-frames", help="Picture i of camera 1 belongs to i + N of camera 2.", metavar="N"),
 ]
+JsonTo = Annotated[
+    str | None,
+    typer.Option(
+        "--json",
+        metavar="-",
+        callback=_standard_output,
+        help="Print result.json to standard output; the table then goes to the error stream.",
+    ),
+]
 
 
 def end(
@@ -32,6 +49,8 @@ def end(
     *,
     run: "CalibrationRun | None" = None,
     numbers: Sequence[tuple[str, str]] | None = None,
+    json_to: str | None = None,
+    code: int | None = None,
 ) -> NoReturn:
     """Print a report's table and where its files are, and leave with its exit code.
 
@@ -43,12 +62,21 @@ def end(
         Files written to `out`.
     run, numbers : optional
         Key numbers, as :func:`rigcheck.report.terminal_table` takes them.
+    json_to : str, optional
+        "-" prints the result's JSON, the same as in the file, and nothing else on standard output.
+    code : int, optional
+        Exit code where the verdict alone does not say it.
     """
     from rich.console import Console
 
     from rigcheck.checks import exit_code
+    from rigcheck.records import result_text
     from rigcheck.report import terminal_table
 
-    terminal_table(report, run, console=Console(), numbers=numbers)
-    typer.echo(f"Written to {out}: {', '.join(outputs)}")
-    raise typer.Exit(exit_code(report.verdict))
+    piped = json_to is not None
+    terminal_table(report, run, console=Console(stderr=piped), numbers=numbers)
+    typer.echo(f"Written to {out}: {', '.join(outputs)}", err=piped)
+    if piped:
+        # As bytes: what a terminal's encoding cannot show must not change the file's content.
+        typer.echo(result_text(report).encode("utf-8"), nl=False)
+    raise typer.Exit(exit_code(report.verdict) if code is None else code)

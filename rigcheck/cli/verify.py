@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from rigcheck.cli.shared import BoardFile, Footage1, Footage2, OffsetFrames, Out, PairBy, RigFile, end
+from rigcheck.cli.shared import BoardFile, Footage1, Footage2, JsonTo, OffsetFrames, Out, PairBy, RigFile, end
 
 __all__ = ["verify"]
 
@@ -29,6 +29,7 @@ def verify(
     replace: Annotated[
         bool, typer.Option("--replace", help="Replace an earlier verification in DIR.")
     ] = False,
+    json_to: JsonTo = None,
 ) -> None:
     """Tell from a few seconds of the board whether the rig still is as calibrated, and what it costs if not."""
     from rigcheck.jobs import verify as job
@@ -51,4 +52,4 @@ def verify(
             progress=sink,
         )
     job.write_verification(result, out, replace_earlier=replace)
-    end(result.report, out, job.OUTPUTS)
+    end(result.report, out, job.OUTPUTS, json_to=json_to)

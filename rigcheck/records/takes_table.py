@@ -4,14 +4,48 @@ import csv
 import io
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Annotated, Final, Literal
+
+from pydantic import Field, StringConstraints
 
 from rigcheck.model import Estimate, Status
 from rigcheck.model.auditing import Use
 from rigcheck.records.json_text import json_text
+from rigcheck.records.validation import Format, NonNegative
 
-__all__ = ["TAKES_TABLE_FORMAT", "TableRow", "takes_csv", "takes_json"]
+__all__ = ["TAKES_TABLE_FORMAT", "TableRow", "TakesTableFormat", "takes_csv", "takes_json"]
 
-TAKES_TABLE_FORMAT = "rigcheck-takes"
+TAKES_TABLE_FORMAT: Final = "rigcheck-takes"
+_Sha256 = Annotated[str, StringConstraints(pattern=r"^[0-9a-f]{64}$")]
+
+
+class _NumberFormat(Format):
+    value: float | None
+    sigma: NonNegative | None
+    reason: str
+
+
+class _RowFormat(Format):
+    take: str
+    recorded: str | None
+    performer: str | None
+    verdict: Status
+    use: Use
+    share_start_to_end: float | None
+    left_depth_mm: _NumberFormat
+    start_depth_mm: _NumberFormat
+    because: str
+    fault: str
+
+
+class TakesTableFormat(Format):
+    """Which calibration each take should use: `use`, and between both calibrations how far along it lies."""
+
+    format: Literal["rigcheck-takes"]
+    version: Literal[1]
+    created: str
+    calibration_sha256: dict[Literal["start", "end"], _Sha256 | None]
+    takes: Annotated[list[_RowFormat], Field(min_length=1)]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -89,7 +123,7 @@ def takes_json(rows: Sequence[TableRow], *, created: str, calibrations: dict[str
     calibrations : dict
         SHA-256 of the calibration file at the "start" and at the "end".
     """
-    return json_text(
+    content = TakesTableFormat.model_validate(
         {
             "format": TAKES_TABLE_FORMAT,
             "version": 1,
@@ -102,7 +136,7 @@ def takes_json(rows: Sequence[TableRow], *, created: str, calibrations: dict[str
                     "performer": row.performer,
                     "verdict": row.status,
                     "use": row.use,
-                    "share_start_to_end": row.share,
+                    "share_start_to_end": None if row.share is None else float(row.share),
                     "left_depth_mm": _number(row.left_mm),
                     "start_depth_mm": _number(row.start_mm),
                     "because": row.because,
@@ -112,10 +146,15 @@ def takes_json(rows: Sequence[TableRow], *, created: str, calibrations: dict[str
             ],
         }
     )
+    return json_text(content.model_dump())
 
 
 def _number(number: Estimate) -> dict[str, object]:
-    return {"value": number.value, "sigma": number.sigma, "reason": number.reason}
+    return {
+        "value": None if number.value is None else float(number.value),
+        "sigma": None if number.sigma is None else float(number.sigma),
+        "reason": number.reason,
+    }
 
 
 def _digits(value: float | None) -> str:
