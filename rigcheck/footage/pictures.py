@@ -15,7 +15,7 @@ from rigcheck.model import Finding
 from rigcheck.model._arrays import ImageArray, IntArray
 from rigcheck.opencv import cv2
 
-__all__ = ["PictureSource", "open_pictures"]
+__all__ = ["PictureSource", "narrow_depth", "open_pictures"]
 
 _BT709 = np.array(
     [[0.0722, 0.7152, 0.2126]]
@@ -109,10 +109,15 @@ class PictureSource:
         """10, 12 or 14 when the code values of first, middle and last picture never leave the low bits."""
         n = len(self.paths)
         highest = max(int(self._raw_max(k)) for k in sorted({0, n // 2, n - 1}))
-        return next((bits for bits in _NARROW_DEPTHS if 255 < highest < 1 << bits), None)
+        return narrow_depth(highest)
 
     def _raw_max(self, index: int) -> int:
         return int(_decoded(self.paths[index]).max())
+
+
+def narrow_depth(highest: int) -> int | None:
+    """10, 12 or 14 where 16-bit pictures whose highest code value this is leave the high bits empty."""
+    return next((bits for bits in _NARROW_DEPTHS if 255 < highest < 1 << bits), None)
 
 
 def open_pictures(paths: tuple[Path, ...], findings: tuple[Finding, ...] = ()) -> PictureSource:
