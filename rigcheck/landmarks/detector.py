@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from rigcheck.landmarks.models import as_input, load_network
+from rigcheck.landmarks.network import load_network
 from rigcheck.landmarks.sampling import PictureLevels, Square
 from rigcheck.model._arrays import FloatArray
 
@@ -49,7 +49,6 @@ class FaceDetector:
     def __init__(self) -> None:
         self._net = load_network(
             "face_detection_short_range.tflite",
-            inputs={"": (1, 3, _SIZE, _SIZE)},
             outputs={"regressors": 896 * 16, "classificators": 896},
         )
         self._anchors = _anchors()
@@ -70,7 +69,7 @@ class FaceDetector:
             side_px=max(width, height) * (1.0 + 2.0 * padding),
         )
         cut = picture.cut(square, _SIZE).astype(np.float32) / 127.5 - 1.0
-        found = self._net.run({"": as_input(cut)})
+        found = self._net.run({"input": cut[None]})
         logits = found["classificators"].reshape(-1).astype(np.float64)
         rows = found["regressors"].reshape(896, 8, 2).astype(np.float64) / _SIZE
         faces: list[DetectedFace] = []

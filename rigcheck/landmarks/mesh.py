@@ -4,14 +4,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from rigcheck.landmarks.models import (
-    AttentionRegion,
-    Float32Array,
-    as_input,
-    attention_regions,
-    load_network,
-    mirror_indices,
-)
+from rigcheck.landmarks.models import AttentionRegion, attention_regions, mirror_indices
+from rigcheck.landmarks.network import Float32Array, load_network
 from rigcheck.landmarks.sampling import PictureLevels, Square
 from rigcheck.model import N_FACE_POINTS
 from rigcheck.model._arrays import FloatArray, IntArray
@@ -51,7 +45,6 @@ class FaceMesh:
         self._mirror = mirror_indices()
         self._backbone = load_network(
             "attn_backbone.tflite",
-            inputs={"": (1, 3, _SIZE, _SIZE)},
             outputs={
                 "output_mesh": 3 * _MESH_POINTS,
                 "conv_faceflag": 1,
@@ -59,8 +52,7 @@ class FaceMesh:
             },
         )
         heads = {name: 2 * n for outputs in _HEAD_OUTPUTS.values() for name, n in outputs}
-        shapes = {_input_name(k): (1, _CHANNELS, r.grid, r.grid) for k, r in enumerate(self._regions)}
-        self._heads = load_network("attn_heads.tflite", inputs=shapes, outputs=heads)
+        self._heads = load_network("attn_heads.tflite", outputs=heads)
 
     @property
     def lip_indices(self) -> IntArray:
@@ -75,11 +67,10 @@ class FaceMesh:
     def look(self, picture: PictureLevels, square: Square, *, mirrored: bool = False) -> MeshPass:
         """Run once on a square; `mirrored` shows the network the mirror picture, and undoes it in the points."""
         cut = picture.cut(square, _SIZE, mirrored=mirrored).astype(np.float32) / 255.0
-        found = self._backbone.run({"": as_input(cut)})
+        found = self._backbone.run({"input_1": cut[None]})
         points = np.zeros((N_FACE_POINTS, 2))
         points[:_MESH_POINTS] = found["output_mesh"].reshape(_MESH_POINTS, 3)[:, :2]
-        features = found["p_re_lu_3"].reshape(_CHANNELS, _FEATURES, _FEATURES)
-        self._look_again(points, features)
+        self._look_again(points, found["p_re_lu_3"][0])
         own = points / _SIZE
         if mirrored:
             own[:, 0] = 1.0 - own[:, 0]
@@ -93,9 +84,8 @@ class FaceMesh:
     def _look_again(self, points: FloatArray, features: Float32Array) -> None:
         """Replace lips, eyes and irises of `points` (crop pixels) by what the attention heads see."""
         cell_maps = [_cells_to_features(points, region) for region in self._regions]
-        planes = np.ascontiguousarray(features.transpose(1, 2, 0))
         sampled = {
-            _input_name(k): _sample(planes, cells, region.grid)
+            _input_name(k): _sample(features, cells, region.grid)
             for k, (cells, region) in enumerate(zip(cell_maps, self._regions, strict=True))
         }
         found = self._heads.run(sampled)
@@ -128,18 +118,18 @@ def _cells_to_features(points: FloatArray, region: AttentionRegion) -> FloatArra
     return np.column_stack([linear, axes.T @ corner])
 
 
-def _sample(planes: Float32Array, cells: FloatArray, grid: int) -> Float32Array:
-    """Bilinear sample of the feature map at the centres of the cells, zero outside; (1, C, grid, grid)."""
+def _sample(features: Float32Array, cells: FloatArray, grid: int) -> Float32Array:
+    """Bilinear sample of the feature map (h, w, C) at the centres of the cells, zero outside; (1, grid, grid, C)."""
     matrix = cells.copy()
     matrix[:, 2] += matrix[:, :2].sum(axis=1) * 0.5 - 0.5
     sampled = cv2.warpAffine(
-        planes,
+        features,
         matrix,
         (grid, grid),
         flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
         borderMode=cv2.BORDER_CONSTANT,
     )
-    return np.ascontiguousarray(np.asarray(sampled, dtype=np.float32).transpose(2, 0, 1)[None])
+    return np.asarray(sampled, dtype=np.float32)[None]
 
 
 def region_of_points(points_px: FloatArray) -> Square:

@@ -4,9 +4,11 @@
 error over sigma, and how often two sigmas hold.
 
 ``python tests/bench/bench_fitting.py --pair FOLDER [pairs]`` prints what one pair of 1080 × 1440 costs after start,
-whole and part by part, median over pairs rendered once into FOLDER. Wall time means something only on an idle machine.
+whole and part by part, median over pairs rendered once into FOLDER, and what a run of each face network costs beside
+OpenCV's runner. Wall time means something only on an idle machine; CPU time counts one thread a camera.
 """
 
+import os
 import platform
 import sys
 import time
@@ -30,6 +32,8 @@ from rigcheck.face.framing_points import upright_face
 from rigcheck.jobs.fitting_focus import face_mask
 from rigcheck.jobs.moment import MomentMeasurer
 from rigcheck.landmarks import FaceFinder
+from rigcheck.landmarks.models import model_bytes
+from rigcheck.landmarks.network import load_network
 from rigcheck.matching import PairMatcher
 from rigcheck.model import Frame, FrameRef
 from rigcheck.opencv import cv2
@@ -109,6 +113,44 @@ def parts_of(frames: list[Frame], finder: FaceFinder, matchers: dict[str, PairMa
     )
 
 
+NETWORKS = {
+    "attn_backbone.tflite": (
+        {"input_1": (192, 192, 3)},
+        {"output_mesh": 1404, "conv_faceflag": 1, "p_re_lu_3": 73728},
+    ),
+    "attn_heads.tflite": (
+        {f"transform_tensor_bilinear_v2{tail}": (16, 16, 32) for tail in ("", "_1", "_2")},
+        {
+            "conv_lips": 160,
+            "conv_left_eye": 142,
+            "conv_left_iris": 10,
+            "conv_right_eye": 142,
+            "conv_right_iris": 10,
+        },
+    ),
+    "face_detection_short_range.tflite": (
+        {"input": (128, 128, 3)},
+        {"regressors": 14336, "classificators": 896},
+    ),
+}
+
+
+def network_cost() -> None:
+    say(f"{'a run of':40}{'ours, CPU ms':>14}{'OpenCV, CPU ms':>16}")
+    for name, (shapes, outputs) in NETWORKS.items():
+        inputs = {key: np.full((1, *shape), 0.5, dtype=np.float32) for key, shape in shapes.items()}
+        ours = load_network(name, outputs=outputs)
+        other = cv2.dnn.readNetFromTFLite(np.frombuffer(model_bytes(name), dtype=np.uint8))
+        for key, values in inputs.items():
+            other.setInput(values.transpose(0, 3, 1, 2).copy(), key if len(inputs) > 1 else "")
+        rows: dict[str, list[tuple[float, float]]] = {}
+        for _ in range(60):
+            timed(rows, "ours", lambda n=ours, i=inputs: n.run(i))
+            timed(rows, "other", lambda o=other, w=list(outputs): o.forward(w))
+        spent = [1000 * np.median(np.array(rows[which])[:, 1]) for which in ("ours", "other")]
+        say(f"{name:40}{spent[0]:14.2f}{spent[1]:16.2f}")
+
+
 def pair_cost(folder: Path, count: int) -> None:
     pairs = [rendered_pair(folder, case) for case in range(count)]
     rig = head_rig().stereo
@@ -132,11 +174,13 @@ def pair_cost(folder: Path, count: int) -> None:
 
 if __name__ == "__main__":
     if sys.argv[1:2] == ["--pair"]:
-        say(f"{platform.platform()} {platform.processor()}")
+        say(f"{platform.platform()} {platform.machine()}")
+        say(f"python {' '.join(sys.argv)}; {os.cpu_count()} cores, load {os.getloadavg()[0]:.1f}")
         pair_cost(Path(sys.argv[2]), int(sys.argv[3]) if len(sys.argv) > 3 else 6)
+        network_cost()
         sys.exit()
     performers = int(sys.argv[1]) if len(sys.argv) > 1 else 100
-    say(f"{platform.platform()} {platform.processor()}")
+    say(f"{platform.platform()} {platform.machine()}")
     start = time.process_time()
     table(performers, calibrated=True)
     table(performers, calibrated=False)
