@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from rigcheck.landmarks.network import load_network
-from rigcheck.landmarks.sampling import PictureLevels, Square
+from rigcheck.landmarks.sampling import PictureLevels, Square, as_input
 from rigcheck.model._arrays import FloatArray
 
 __all__ = ["DetectedFace", "FaceDetector"]
@@ -68,31 +68,34 @@ class FaceDetector:
             centre_px=np.array([(width - 1) / 2.0, (height - 1) / 2.0]),
             side_px=max(width, height) * (1.0 + 2.0 * padding),
         )
-        cut = picture.cut(square, _SIZE).astype(np.float32) / 127.5 - 1.0
-        found = self._net.run({"input": cut[None]})
+        cut = as_input(picture.cut(square, _SIZE)) / 127.5 - 1.0
+        found = self._net.run({"input": cut})
         logits = found["classificators"].reshape(-1).astype(np.float64)
-        rows = found["regressors"].reshape(896, 8, 2).astype(np.float64) / _SIZE
-        faces: list[DetectedFace] = []
-        for idx in np.argsort(-logits):
-            if logits[idx] < _LEAST_LOGIT:
-                break
-            row = rows[idx]
-            own = row[[0, 2, 3]] + self._anchors[idx]
-            points = square.to_picture(own)
-            face = DetectedFace(
-                centre_px=points[0],
-                size_px=row[1] * square.side_px,
-                eyes_px=points[1:],
-                logit=float(logits[idx]),
+        order = np.argsort(-logits)
+        likely = order[logits[order] >= _LEAST_LOGIT]
+        rows = found["regressors"].reshape(896, 8, 2)[likely].astype(np.float64) / _SIZE
+        points = square.to_picture(rows[:, [0, 2, 3]] + self._anchors[likely, None])
+        sizes = rows[:, 1] * square.side_px
+        return tuple(
+            DetectedFace(
+                centre_px=points[k, 0],
+                size_px=sizes[k],
+                eyes_px=points[k, 1:],
+                logit=float(logits[likely[k]]),
             )
-            if all(_overlap(face, other) < _SAME_FACE for other in faces):
-                faces.append(face)
-        return tuple(faces)
+            for k in _apart(points[:, 0], sizes)
+        )
 
 
-def _overlap(first: DetectedFace, second: DetectedFace) -> float:
-    """Intersection over union of two boxes."""
-    low = np.maximum(first.centre_px - first.size_px / 2, second.centre_px - second.size_px / 2)
-    high = np.minimum(first.centre_px + first.size_px / 2, second.centre_px + second.size_px / 2)
-    common = float(np.prod(np.clip(high - low, 0.0, None)))
-    return common / (float(np.prod(first.size_px) + np.prod(second.size_px)) - common)
+def _apart(centres: FloatArray, sizes: FloatArray) -> list[int]:
+    """Boxes, best first, that are not an earlier kept one again: intersection over union below the limit."""
+    low, high, area = centres - sizes / 2, centres + sizes / 2, np.prod(sizes, axis=1)
+    left = np.arange(len(centres))
+    kept = []
+    while len(left):
+        first, left = int(left[0]), left[1:]
+        kept.append(first)
+        sides = np.minimum(high[first], high[left]) - np.maximum(low[first], low[left])
+        common = np.prod(np.clip(sides, 0.0, None), axis=1)
+        left = left[common / (area[first] + area[left] - common) < _SAME_FACE]
+    return kept

@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from rigcheck.landmarks.mesh import FaceMesh, MeshPass
 from rigcheck.landmarks.sampling import PictureLevels, Square
-from rigcheck.model._arrays import BoolArray, FloatArray
+from rigcheck.model._arrays import FloatArray
 from rigcheck.opencv import cv2
 
 __all__ = ["LEAST_DOTS", "DotsOnFace", "dots_on_face"]
@@ -19,6 +19,7 @@ _WIDEST_PX = 11  # a dot of 7 mm or a little more
 _LEAST_CONTRAST = 22.0  # code values a dot differs from the skin around it
 _LEAST_OVER_SKIN = 6.0  # the same in robust deviations of the skin's own texture
 _AREA_PX = (2.0, 95.0)
+_REACH_PX = 20  # of the hat's two passes and of a dot's surroundings
 _LONELY = 0.35  # what a dot's surroundings may hold of its own contrast
 
 # Rings of the mesh around what holds small dark and bright things of its own: eyes with brows, nostrils, lips.
@@ -71,8 +72,10 @@ def dots_on_face(picture: PictureLevels, square: Square, points_px: FloatArray) 
     apart, and about round. Dots on brows, lids, nostrils and lips are not looked for.
     """
     cut = picture.cut(square, _SIZE)
-    grey = cv2.cvtColor(cut, cv2.COLOR_RGB2GRAY)
-    skin = _skin_mask(square.from_picture(points_px) * _SIZE - 0.5)
+    whole = _skin_mask(square.from_picture(points_px) * _SIZE - 0.5)
+    part = _box_of(whole)
+    skin = whole[part]
+    grey = cut[part] if cut.ndim == 2 else cv2.cvtColor(cut[part], cv2.COLOR_RGB2GRAY)
     kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (_WIDEST_PX + 2, _WIDEST_PX + 2))
     found = np.zeros(grey.shape, dtype=np.uint8)
     count = 0
@@ -88,9 +91,19 @@ def dots_on_face(picture: PictureLevels, square: Square, points_px: FloatArray) 
         count += _keep_round(spots, hat, found)
     clean = cut
     if count >= LEAST_DOTS:
-        grown = cv2.dilate(found, np.ones((5, 5), dtype=np.uint8))
+        grown = np.zeros(cut.shape[:2], dtype=np.uint8)
+        grown[part] = cv2.dilate(found, np.ones((5, 5), dtype=np.uint8))
         clean = np.asarray(cv2.inpaint(cut, grown, 3.0, cv2.INPAINT_TELEA), dtype=np.uint8)
     return DotsOnFace(count=count, clean=clean, square=square)
+
+
+def _box_of(skin: NDArray[np.uint8]) -> tuple[slice, slice]:
+    """Rows and columns around the skin, as far as what is done there reaches."""
+    x, y, width, height = cv2.boundingRect(skin)
+    return (
+        slice(max(y - _REACH_PX, 0), y + height + _REACH_PX),
+        slice(max(x - _REACH_PX, 0), x + width + _REACH_PX),
+    )
 
 
 def _skin_mask(points: FloatArray) -> NDArray[np.uint8]:
@@ -120,16 +133,16 @@ def _keep_round(spots: NDArray[np.uint8], hat: NDArray[np.uint8], found: NDArray
     round_enough = (longer <= _WIDEST_PX) & (longer <= 1.7 * np.minimum(width, height) + 1)
     round_enough &= (area >= _AREA_PX[0]) & (area <= _AREA_PX[1]) & (area >= 0.5 * width * height)
     round_enough[0] = False
-    kept = [k for k in np.flatnonzero(round_enough) if _lonely(labels == k, hat, stats[k])]
+    kept = [k for k in np.flatnonzero(round_enough) if _lonely(labels, int(k), hat, stats[k])]
     found[np.isin(labels, kept)] = 255
     return len(kept)
 
 
-def _lonely(spot: BoolArray, hat: NDArray[np.uint8], box: NDArray[np.integer]) -> bool:
+def _lonely(labels: NDArray[np.int32], label: int, hat: NDArray[np.uint8], box: NDArray[np.integer]) -> bool:
     """Whether the ring around a spot is plain skin: hairs, creases and stubble go on beyond it."""
     x, y, width, height = (int(v) for v in box[:4])
     part = np.s_[max(0, y - 5) : y + height + 5, max(0, x - 5) : x + width + 5]
-    own = spot[part].astype(np.uint8)
+    own = (labels[part] == label).astype(np.uint8)
     near = cv2.dilate(own, np.ones((5, 5), dtype=np.uint8))
     ring = (cv2.dilate(own, np.ones((9, 9), dtype=np.uint8)) > 0) & (near == 0)
     here = hat[part]

@@ -6,7 +6,7 @@ import numpy as np
 
 from rigcheck.landmarks.models import AttentionRegion, attention_regions, mirror_indices
 from rigcheck.landmarks.network import Float32Array, load_network
-from rigcheck.landmarks.sampling import PictureLevels, Square
+from rigcheck.landmarks.sampling import PictureLevels, Square, as_input
 from rigcheck.model import N_FACE_POINTS
 from rigcheck.model._arrays import FloatArray, IntArray
 from rigcheck.opencv import cv2
@@ -66,8 +66,8 @@ class FaceMesh:
 
     def look(self, picture: PictureLevels, square: Square, *, mirrored: bool = False) -> MeshPass:
         """Run once on a square; `mirrored` shows the network the mirror picture, and undoes it in the points."""
-        cut = picture.cut(square, _SIZE, mirrored=mirrored).astype(np.float32) / 255.0
-        found = self._backbone.run({"input_1": cut[None]})
+        cut = as_input(picture.cut(square, _SIZE, mirrored=mirrored)) / 255.0
+        found = self._backbone.run({"input_1": cut})
         points = np.zeros((N_FACE_POINTS, 2))
         points[:_MESH_POINTS] = found["output_mesh"].reshape(_MESH_POINTS, 3)[:, :2]
         self._look_again(points, found["p_re_lu_3"][0])

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from rigcheck.model._arrays import FloatArray
 from rigcheck.opencv import cv2
 
-__all__ = ["PictureLevels", "Square", "rgb8"]
+__all__ = ["PictureLevels", "Square", "as_input"]
 
 Picture8 = NDArray[np.uint8]
 
@@ -48,11 +48,10 @@ class Square:
         )
 
 
-def rgb8(image: Picture8) -> Picture8:
-    """Give a grey picture three equal channels; colour stays as it is."""
-    if image.ndim == 3:
-        return image
-    return np.repeat(image[:, :, None], 3, axis=2)
+def as_input(cut: Picture8) -> NDArray[np.float32]:
+    """Turn a cut-out into the (1, H, W, 3) float32 a network takes, still in code values; grey in equal channels."""
+    rgb = cv2.cvtColor(cut, cv2.COLOR_GRAY2RGB) if cut.ndim == 2 else cut
+    return np.asarray(rgb, dtype=np.float32)[None]
 
 
 class PictureLevels:
@@ -84,7 +83,7 @@ class PictureLevels:
         return min(wanted, len(self._levels) - 1)
 
     def cut(self, square: Square, size: int, *, mirrored: bool = False) -> Picture8:
-        """Cut a square out as (size, size, 3) uint8; black outside the picture.
+        """Cut a square out, (size, size) uint8 or, of a coloured picture, (size, size, 3); black outside the picture.
 
         Cut-out pixel i covers the i-th of `size` equal parts of the square's side; `mirrored` swaps its
         left and right.
@@ -106,4 +105,4 @@ class PictureLevels:
             flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
             borderMode=cv2.BORDER_CONSTANT,
         )
-        return rgb8(np.asarray(cut, dtype=np.uint8))
+        return np.asarray(cut, dtype=np.uint8)
