@@ -137,6 +137,8 @@ def median_face(faces: Sequence[UprightFace]) -> UprightFace:
 def _offsets(faces: Sequence[UprightFace]) -> dict[str, Estimate]:
     off = np.array([face.nostril_base_px - face.centre_px for face in faces])
     sigma = np.array([face.nostril_base_sigma_px for face in faces])
+    eyes_off = np.array([face.eyes_px - face.centre_px for face in faces])
+    eyes_sigma = [face.eyes_sigma_px for face in faces]
     eyes = [face.eye_distance_px for face in faces]
     eye_sigma = [
         float(np.hypot(face.sigma("eye_outer_right"), face.sigma("eye_outer_left"))) for face in faces
@@ -152,6 +154,8 @@ def _offsets(faces: Sequence[UprightFace]) -> dict[str, Estimate]:
         "nostril_offset_y_px": combined(
             off[:, 1].tolist(), sigma[:, 1].tolist(), unit="px", reason=_NO_POINT
         ),
+        "eyes_offset_x_px": combined(eyes_off[:, 0].tolist(), eyes_sigma, unit="px", reason=_NO_POINT),
+        "eyes_offset_y_px": combined(eyes_off[:, 1].tolist(), eyes_sigma, unit="px", reason=_NO_POINT),
         "eye_distance_px": combined(eyes, eye_sigma, unit="px", reason=_NO_POINT),
         "roll_deg": combined(
             [_roll_deg(face) for face in faces],

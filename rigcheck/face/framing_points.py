@@ -17,6 +17,7 @@ __all__ = ["UprightFace", "combined", "hull_share", "upright_face"]
 # other. Of 180 rendered pictures (tests/face_study.py, cases 2000 to 2049 and 3000 to 3039), across and down.
 _ALAR_CORRELATION = np.array([-0.5, 0.5])
 _WHOLE_MESH = 400
+_EYE_CORNERS = ("eye_outer_right", "eye_inner_right", "eye_inner_left", "eye_outer_left")
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -85,6 +86,19 @@ class UprightFace:
         right, left = self.sigma("alar_base_right"), self.sigma("alar_base_left")
         shared = _ALAR_CORRELATION if self.from_mesh else np.zeros(2)
         return np.asarray(np.sqrt(right**2 + left**2 + 2.0 * shared * right * left) / 2.0)
+
+    @property
+    def eyes_px(self) -> FloatArray:
+        """Middle of the eyes' four corners, (x, y) px; NaN when one is not known.
+
+        Expressions hardly move it on the skull: a smile misled the face mesh by 2.6 mm at the nostrils and by 0.2 mm here.
+        """
+        return np.asarray(np.mean([self.point(name) for name in _EYE_CORNERS], axis=0))
+
+    @property
+    def eyes_sigma_px(self) -> float:
+        """Standard uncertainty per axis of `eyes_px`, px: that of one corner, as if all four erred together."""
+        return float(np.mean([self.sigma(name) for name in _EYE_CORNERS]))
 
     @property
     def eye_distance_px(self) -> float:

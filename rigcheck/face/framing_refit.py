@@ -35,13 +35,15 @@ def refit_shifts(
 
     Notes
     -----
-    Millimetres rest on the calibrated or fitted scale where it is known (``px_per_mm``), else on the average outer-eye
-    distance, good to 5.5 %. Of the landmarks' errors on the same face nine tenths are taken as common and cancel.
+    Shifts are those of the eyes' corners, which stay on the skull where smiles and speech move nostrils and mislead the
+    face mesh there; of the nostril base where either side knows no eyes. Millimetres rest on the calibrated or fitted
+    scale where it is known (``px_per_mm``), else on the average outer-eye distance, good to 5.5 %. Of the landmarks'
+    errors on the same face nine tenths are taken as common and cancel.
     """
     out = {}
     scale, scale_sigma = _px_per_mm(name, today)
-    for quantity, label in (("nostril_offset_x_px", "across_mm"), ("nostril_offset_y_px", "down_mm")):
-        shift = _change(f"framing.{name}.{quantity}", today, approved, unit="mm")
+    for axis, label in (("x", "across_mm"), ("y", "down_mm")):
+        shift = _shift_px(name, axis, today, approved)
         if shift.value is not None and shift.sigma is not None and scale is not None:
             value = shift.value / scale
             sigma = float(np.hypot(shift.sigma / scale, value * scale_sigma))
@@ -53,6 +55,16 @@ def refit_shifts(
         out[f"refit.{name}.{quantity}"] = _change(f"framing.{name}.{quantity}", today, approved, unit="deg")
     out[f"refit.{name}.size_ratio"] = _size_ratio(f"framing.{name}.eye_distance_px", today, approved)
     return out
+
+
+def _shift_px(
+    name: str, axis: str, today: Mapping[str, Estimate], approved: Mapping[str, Estimate]
+) -> Estimate:
+    """How far the face moved along an axis of the picture, in px (its unit is set by the caller)."""
+    by_eyes = _change(f"framing.{name}.eyes_offset_{axis}_px", today, approved, unit="mm")
+    if by_eyes.value is not None:
+        return by_eyes
+    return _change(f"framing.{name}.nostril_offset_{axis}_px", today, approved, unit="mm")
 
 
 def _px_per_mm(name: str, today: Mapping[str, Estimate]) -> tuple[float | None, float]:

@@ -13,7 +13,7 @@ __all__ = ["TakeOrder", "order_key", "quick_print"]
 
 _ENDS_BYTES = 1 << 18
 # A later version of what is measured in a take must not go on with the records of an earlier one.
-_RECORD_VERSION = 1
+_RECORD_VERSION = 2
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -76,12 +76,12 @@ def quick_print(footage: str) -> str:
     digest = hashlib.sha256()
     if path.is_dir():
         for one in sorted(path.iterdir()):
-            stat = one.stat()
+            stat = one.stat() if one.exists() else one.lstat()  # a link may lead nowhere, or to itself
             digest.update(
                 f"{one.name}\0{stat.st_size}\0{stat.st_mtime_ns}\0".encode("utf-8", "surrogateescape")
             )
         return digest.hexdigest()
-    if not path.exists():
+    if not path.is_file():  # a pipe would keep this waiting for ever
         return ""
     stat = path.stat()
     digest.update(f"{stat.st_size}\0{stat.st_mtime_ns}\0".encode())

@@ -1,5 +1,7 @@
 """Offsets, margins, roll, fill, pose and the open jaw, on landmarks projected from a head with OpenCV."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -8,6 +10,7 @@ from rigcheck.face.framing import camera_framing, resting, trusted
 from rigcheck.face.framing_jaw import chin_after, chin_drop_px
 from rigcheck.face.framing_points import combined, hull_share, upright_face
 from rigcheck.face.framing_pose import Optics, camera_place, fit_head
+from rigcheck.face.framing_refit import refit_shifts
 from rigcheck.face.framing_slip import helmet_slip
 from rigcheck.face.head_model import (
     FACE_LENGTH_MM,
@@ -98,6 +101,24 @@ def test_offsets_are_those_of_the_projection():
     want = seen.mean(axis=0) - [539.5, 719.5]
     assert numbers["nostril_offset_x_px"].value == pytest.approx(want[0], abs=1e-6)
     assert numbers["nostril_offset_y_px"].value == pytest.approx(want[1], abs=1e-6)
+
+
+def test_a_smile_that_lifts_the_nostrils_is_no_slip_and_a_slip_is_one():
+    """Planted: the nostrils seen 17 px higher, as a smile misled the mesh; then the whole face 17 px higher."""
+    still = landmarks(*pose())
+    points = still.points_px.copy()
+    places = [MESH_PLACES[name] for name in ("alar_base_right", "alar_base_left")]
+    points[places, 1] -= 17.0
+    smiling, slipped = (replace(still, points_px=each) for each in (points, still.points_px - [0.0, 17.0]))
+    approved = measured(still).numbers
+    found = []
+    for face in (smiling, slipped):
+        numbers, names = measured(face).numbers, {}
+        for which, known in (("today", numbers), ("approved", approved)):
+            names[which] = {f"framing.upper.{name}": each for name, each in known.items()}
+        shifts = refit_shifts("upper", names["today"], names["approved"])
+        found.append(shifts["refit.upper.down_mm"].value * numbers["px_per_mm"].value)
+    assert found == pytest.approx([0.0, -17.0], abs=1e-6)
 
 
 @pytest.mark.parametrize("mount", [0, 90, 180, 270])
