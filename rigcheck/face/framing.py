@@ -1,7 +1,7 @@
 """How a face sits in the upright picture of one camera: offsets, margins, fill, roll, and from where it is seen."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -118,6 +118,14 @@ def resting(faces: Sequence[UprightFace]) -> list[UprightFace]:
 
 def median_face(faces: Sequence[UprightFace]) -> UprightFace:
     """Median of each point over pictures of one size; its sigma the median of theirs."""
+    if len(faces) == 1:
+        known = np.isfinite(faces[0].points_px[:, 0])
+        return replace(
+            faces[0],
+            points_px=np.where(known[:, None], faces[0].points_px, np.nan),
+            sigma_px=np.where(known, faces[0].sigma_px, np.inf),
+            score=None,
+        )
     points = np.array([face.points_px for face in faces])
     known = np.isfinite(points[..., 0]).any(axis=0)
     middle = np.full(points.shape[1:], np.nan)
@@ -224,22 +232,23 @@ def _angles(faces: Sequence[UprightFace], face: UprightFace, fit: HeadFit | None
     out = {}
     for name, point in names.items():
 
-        def elevation(parameters: FloatArray, point: FloatArray = point) -> float:
+        def elevation(parameters: FloatArray, point: FloatArray = point) -> FloatArray:
             to_camera = camera_place(fit, parameters) - point
-            return float(np.degrees(np.arcsin(to_camera[1] / np.linalg.norm(to_camera))))
+            away = np.linalg.norm(to_camera, axis=-1)
+            return np.asarray(np.degrees(np.arcsin(to_camera[..., 1] / away)))
 
         sigma = float(np.hypot(fit.sigma_of(elevation), OWN_LEVEL_DEG))
-        out[name] = Estimate(value=elevation(fit.parameters), sigma=sigma, unit="deg", n=len(faces))
+        out[name] = Estimate(value=float(elevation(fit.parameters)), sigma=sigma, unit="deg", n=len(faces))
 
-    def aside(parameters: FloatArray) -> float:
+    def aside(parameters: FloatArray) -> FloatArray:
         place = camera_place(fit, parameters)
-        return float(np.degrees(np.arctan2(place[0], -place[2])))
+        return np.asarray(np.degrees(np.arctan2(place[..., 0], -place[..., 2])))
 
-    def scale(parameters: FloatArray) -> float:
-        return float(np.exp(parameters[11] - parameters[10]))
+    def scale(parameters: FloatArray) -> FloatArray:
+        return np.asarray(np.exp(parameters[..., 11] - parameters[..., 10]))
 
     out["from_side_deg"] = Estimate(
-        value=aside(fit.parameters), sigma=fit.sigma_of(aside), unit="deg", n=len(faces)
+        value=float(aside(fit.parameters)), sigma=fit.sigma_of(aside), unit="deg", n=len(faces)
     )
     out["px_per_mm"] = Estimate(value=fit.px_per_mm, sigma=fit.sigma_of(scale), unit="px/mm", n=len(faces))
     return out

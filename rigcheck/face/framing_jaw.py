@@ -8,6 +8,7 @@ Share of rotation: Ferrario et al., Arch Oral Biol 2005. Condyle path: Travers e
 """
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
@@ -40,25 +41,26 @@ _INCISORS_FROM_CHIN_MM = np.array([4.0, -45.0])
 _LIPS_ALONE = 0.2
 
 
-def _moved(point_mm: FloatArray, turn_deg: float) -> FloatArray:
-    """Where a point of the jaw, (forward, down) of the condyle, goes when the jaw has turned."""
+def _moved(point_mm: FloatArray, turn_deg: float | FloatArray) -> FloatArray:
+    """Where a point of the jaw, (forward, down) of the condyle, goes for each turn (...) of the jaw, (..., 2)."""
     angle = np.radians(turn_deg)
-    slide = np.array([np.interp(turn_deg, _TURNS_DEG, _SLIDES_MM[:, k]) for k in range(2)])
+    slide = np.stack([np.interp(turn_deg, _TURNS_DEG, _SLIDES_MM[:, k]) for k in range(2)], axis=-1)
     forward, down = point_mm
     turned = [
         np.cos(angle) * forward - np.sin(angle) * down,
         np.sin(angle) * forward + np.cos(angle) * down,
     ]
-    return np.asarray(turned + slide)
+    return np.asarray(np.stack(turned, axis=-1) + slide)
 
 
 def turn_for(opening_mm: float, chin_mm: FloatArray) -> float:
     """Turn of the jaw, deg, that opens the incisors by so much; `chin_mm` is (forward, down) of the condyle."""
     incisor = chin_mm + _INCISORS_FROM_CHIN_MM
-    openings = [float(np.linalg.norm(_moved(incisor, turn) - incisor)) for turn in _TURNS_DEG]
+    openings = np.linalg.norm(_moved(incisor, _TURNS_DEG) - incisor, axis=-1)
     return float(np.interp(max(opening_mm, 0.0), openings, _TURNS_DEG))
 
 
+@lru_cache(maxsize=64)
 def chin_after(
     opening_mm: float, *, forward_mm: float = 77.0, below_mm: float = 88.0, turn_factor: float = 1.0
 ) -> FloatArray:
@@ -75,7 +77,9 @@ def chin_after(
     """
     chin = np.array([forward_mm, below_mm])
     moved = _moved(chin, turn_factor * turn_for(opening_mm, chin)) - chin
-    return np.array([moved[1], -moved[0]])
+    found = np.array([moved[1], -moved[0]])
+    found.flags.writeable = False  # kept for the next who asks the same
+    return found
 
 
 def chin_drop_px(fit: HeadFit, *, gap_px: float, eye_distance_px: float) -> tuple[float, float]:
@@ -108,13 +112,13 @@ def chin_drop_px(fit: HeadFit, *, gap_px: float, eye_distance_px: float) -> tupl
         ]
         return np.array([head_points()["chin"] + np.array([0.0, down, back]) for down, back in moves])
 
-    def drop(parameters: FloatArray, place: FloatArray) -> float:
+    def drop(parameters: FloatArray, place: FloatArray) -> FloatArray:
         pixels = fit.pixels_at(parameters, place)
-        return float(pixels[1, 1] - pixels[0, 1])
+        return np.asarray(pixels[..., 1, 1] - pixels[..., 0, 1])
 
     usual = places(average)
     variance = fit.sigma_of(lambda parameters: drop(parameters, usual)) ** 2
     for k, sigma in enumerate(spread):
         ends = [places(tuple(v + sign * sigma * (i == k) for i, v in enumerate(average))) for sign in (-1, 1)]
-        variance += ((drop(fit.parameters, ends[1]) - drop(fit.parameters, ends[0])) / 2.0) ** 2
-    return drop(fit.parameters, usual), float(np.sqrt(variance))
+        variance += float((drop(fit.parameters, ends[1]) - drop(fit.parameters, ends[0])) / 2.0) ** 2
+    return float(drop(fit.parameters, usual)), float(np.sqrt(variance))

@@ -91,7 +91,8 @@ class UprightFace:
     def eyes_px(self) -> FloatArray:
         """Middle of the eyes' four corners, (x, y) px; NaN when one is not known.
 
-        Expressions hardly move it on the skull: a smile misled the face mesh by 2.6 mm at the nostrils and by 0.2 mm here.
+        Expressions hardly move it on the skull: a smile misled the face mesh by 2.6 mm at the nostrils and by 0.2 mm
+        here.
         """
         return np.asarray(np.mean([self.point(name) for name in _EYE_CORNERS], axis=0))
 
@@ -160,6 +161,8 @@ def combined(
     if not good.any():
         return Estimate(value=None, unit=unit, reason=reason)
     kept, own = both[:, good]
+    if len(kept) == 1:
+        return Estimate(value=float(kept[0]), sigma=float(own[0]), unit=unit, n=1)
     middle = float(np.median(kept))
     spread = 1.4826 * float(np.median(np.abs(kept - middle)))
     sigma = float(np.hypot(np.median(own), 1.25 * spread / np.sqrt(len(kept))))
@@ -197,6 +200,8 @@ def hull_share(points_px: FloatArray, size_px: tuple[int, int]) -> float:
 
 def _cut(polygon: FloatArray, axis: int, bound: float, side: int) -> FloatArray:
     """Cut a convex polygon at a line (Sutherland and Hodgman, CACM 17(1), 1974)."""
+    if (side * (polygon[:, axis] - bound) >= 0).all():
+        return polygon
     out: list[FloatArray] = []
     for here, there in zip(polygon, np.roll(polygon, -1, axis=0), strict=True):
         inside_here, inside_there = (side * (point[axis] - bound) >= 0 for point in (here, there))

@@ -42,6 +42,7 @@ _TURN = slice(5, 8)
 _SHIFT = slice(8, 10)
 _LOG_DISTANCE, _LOG_FOCAL = 10, 11
 _FEWEST_POINTS = 5
+_STEP = 1e-5  # of parameters, for derivatives: fractions and radians, all of the order of one
 _USUAL_FOCAL = 1.2
 _SPAN = ("eye_outer_right", "eye_outer_left")
 _DEPTH_POINTS = {"alar_base_right", "alar_base_left", "subnasale", "nose_tip", "mouth_corner_right", "chin"}
@@ -109,34 +110,41 @@ class HeadFit:
         return float(np.exp(self.parameters[_LOG_FOCAL]))
 
     def rotation_at(self, parameters: FloatArray) -> FloatArray:
-        """Rotation of `camera_from_face` for other parameters."""
-        return np.asarray(exp_rotation(parameters[_TURN]) @ self.start)
+        """Rotations of `camera_from_face` for other parameters (..., 12)."""
+        return np.asarray(exp_rotation(parameters[..., _TURN]) @ self.start)
 
     def pixels_at(self, parameters: FloatArray, points_mm: FloatArray) -> FloatArray:
-        """Pixels from the principal point, (N, 2), of points (N, 3) of the average head."""
+        """Pixels from the principal point, (..., N, 2), of points (N, 3) of the average head, for (..., 12)."""
         return _pixels(parameters, self.start, points_mm)
 
-    def sigma_of(self, value: Callable[[FloatArray], float]) -> float:
-        """Standard uncertainty of a number that depends on the parameters, to first order."""
+    def sigma_of(self, value: Callable[[FloatArray], FloatArray]) -> float:
+        """Standard uncertainty, to first order, of a number that `value` gives (K,) for parameters (K, 12)."""
         steps = 0.1 * np.sqrt(np.diag(self.covariance)).clip(1e-9)
-        slope = np.array(
-            [
-                (value(self.parameters + step) - value(self.parameters - step)) / (2.0 * size)
-                for step, size in zip(np.diag(steps), steps, strict=True)
-            ]
-        )
+        slope = _slope(value, self.parameters, steps)
         return float(np.sqrt(max(float(slope @ self.covariance @ slope), 0.0)))
 
 
 def translation_at(parameters: FloatArray) -> FloatArray:
-    """Nostril base in the camera's upright frame for parameters of a HeadFit, (3,) mm."""
-    return np.asarray(np.exp(parameters[_LOG_DISTANCE]) * np.array([*parameters[_SHIFT], 1.0]))
+    """Nostril base in the camera's upright frame for parameters (..., 12) of a HeadFit, (..., 3) mm."""
+    ray = np.concatenate([parameters[..., _SHIFT], np.ones((*parameters.shape[:-1], 1))], axis=-1)
+    return np.asarray(np.exp(parameters[..., _LOG_DISTANCE, None]) * ray)
+
+
+def _slope(
+    value: Callable[[FloatArray], FloatArray], parameters: FloatArray, steps: FloatArray
+) -> FloatArray:
+    """Derivatives (12, ...) of `value`, (K, 12) to (K, ...), by central differences, all in one call."""
+    count = len(parameters)
+    moved = np.concatenate([parameters + np.diag(steps), parameters - np.diag(steps)])
+    ends = value(moved)
+    return np.asarray((ends[:count] - ends[count:]) / (2.0 * steps.reshape(-1, *[1] * (ends.ndim - 1))))
 
 
 def camera_place(fit: HeadFit, parameters: FloatArray | None = None) -> FloatArray:
-    """Projection centre of the camera in the face frame, (3,) mm."""
+    """Projection centre of the camera in the face frame, (3,) mm, or (..., 3) for parameters (..., 12)."""
     used = fit.parameters if parameters is None else parameters
-    return np.asarray(-fit.rotation_at(used).T @ translation_at(used))
+    back = np.swapaxes(fit.rotation_at(used), -1, -2)
+    return np.asarray(-(back @ translation_at(used)[..., None])[..., 0])
 
 
 def ideal_points(points_px: FloatArray, optics: Optics) -> FloatArray:
@@ -200,9 +208,16 @@ def fit_head(face: UprightFace, optics: Optics) -> HeadFit | None:
 
     def residuals(parameters: FloatArray) -> FloatArray:
         off = (_pixels(parameters, start_rotation, model) - seen) / sigma
-        return np.concatenate([off.ravel(), (parameters - centre) / spread])
+        return np.concatenate(
+            [off.reshape(*parameters.shape[:-1], -1), (parameters - centre) / spread], axis=-1
+        )
 
-    found = least_squares(residuals, start, x_scale=spread.clip(1e-3, 1.0), max_nfev=60)
+    def slopes(parameters: FloatArray) -> FloatArray:
+        return _slope(residuals, parameters, np.full(len(parameters), _STEP)).T
+
+    found = least_squares(
+        residuals, start, jac=slopes, method="lm", x_scale=spread.clip(1e-3, 1.0), max_nfev=60
+    )
     n = 2 * len(names)
     return HeadFit(
         parameters=np.asarray(found.x),
@@ -214,10 +229,11 @@ def fit_head(face: UprightFace, optics: Optics) -> HeadFit | None:
 
 
 def _pixels(parameters: FloatArray, start_rotation: FloatArray, points_mm: FloatArray) -> FloatArray:
-    rotation = exp_rotation(parameters[_TURN]) @ start_rotation
-    head = stretched(points_mm, parameters[:_N_STRETCHES])
-    seen = head @ rotation.T + translation_at(parameters)
-    return np.asarray(np.exp(parameters[_LOG_FOCAL]) * seen[:, :2] / seen[:, 2:])
+    rotation = exp_rotation(parameters[..., _TURN]) @ start_rotation
+    head = stretched(points_mm, parameters[..., :_N_STRETCHES])
+    seen = head @ np.swapaxes(rotation, -1, -2) + translation_at(parameters)[..., None, :]
+    focal_px = np.exp(parameters[..., _LOG_FOCAL, None, None])
+    return np.asarray(focal_px * seen[..., :2] / seen[..., 2:])
 
 
 def _start(

@@ -16,7 +16,9 @@ Gordon et al., 2012 Anthropometric Survey of U.S. Army Personnel, NATICK/TR-15/0
 parts: interpupillary distance 62.9 mm (sd 3.7), menton-sellion length 117.9 mm (sd 8.0).
 """
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cache
 from types import MappingProxyType
 
 import numpy as np
@@ -121,25 +123,34 @@ STRETCH_SIGMAS = (0.055, 0.04, 0.05, 0.05, 0.12)
 OWN_LEVEL_DEG = 3.6
 
 
-def head_points() -> dict[str, FloatArray]:
-    """Named points of the average head, (3,) mm each, in the face frame."""
+@cache
+def head_points() -> Mapping[str, FloatArray]:
+    """Named points of the average head, (3,) mm each, in the face frame; not to be written into."""
     points = {name: np.array([0.0, *yz]) for name, yz in _MIDDLE.items()}
     for name, xyz in _SIDES.items():
         points[f"{name}_left"] = np.array(xyz)
         points[f"{name}_right"] = np.array(xyz) * [-1.0, 1.0, 1.0]
-    return points
+    return _kept(points)
 
 
-def mesh_points() -> dict[str, FloatArray]:
-    """Points of the average head where the face mesh puts them, (3,) mm each."""
-    points = head_points()
+def _kept(points: dict[str, FloatArray]) -> Mapping[str, FloatArray]:
+    """Points that every caller shares, so that nobody may write into them."""
+    for point in points.values():
+        point.flags.writeable = False
+    return MappingProxyType(points)
+
+
+@cache
+def mesh_points() -> Mapping[str, FloatArray]:
+    """Points of the average head where the face mesh puts them, (3,) mm each; not to be written into."""
+    points = dict(head_points())
     for name, (outward, down) in _MESH_SHIFTS.items():
         for side, sign in (("", 0.0), ("_left", 1.0), ("_right", -1.0)):
             if f"{name}{side}" in points:
                 points[f"{name}{side}"] = points[f"{name}{side}"] + EYE_SPAN_MM * np.array(
                     [sign * outward, down, 0.0]
                 )
-    return points
+    return _kept(points)
 
 
 def stretched(points_mm: FloatArray, stretches: FloatArray) -> FloatArray:
@@ -148,12 +159,15 @@ def stretched(points_mm: FloatArray, stretches: FloatArray) -> FloatArray:
     Parameters
     ----------
     points_mm : (N, 3) float64, mm, face frame
-    stretches : (5,) float64
+    stretches : (..., 5) float64
         Natural logarithms of: size; width; height above the nostril base; height below it; depth. Standard
         deviations over people: `STRETCH_SIGMAS`.
+
+    Returns
+    -------
+    (..., N, 3) float64, mm
     """
-    size, width, above, below, depth = np.exp(stretches)
-    heights = np.where(points_mm[:, 1] < 0, above, below)
-    return np.asarray(
-        size * np.stack([points_mm[:, 0] * width, points_mm[:, 1] * heights, points_mm[:, 2] * depth], axis=1)
-    )
+    factors = np.exp(stretches)
+    # Which stretch each coordinate takes: width; height above or below; depth.
+    which = np.where(points_mm[:, 1:2] < 0, [1, 2, 4], [1, 3, 4])
+    return np.asarray(factors[..., :1, None] * (points_mm * factors[..., which]))

@@ -350,3 +350,11 @@ def test_pair_measures_published_lengths_and_notices_a_wrong_scale():
     assert far.measurements["framing.pair.interpupillary_mm"].value == pytest.approx(1.4 * want, rel=1e-3)
     swapped = fitting_run(seen_pair(rig, second, first), rig=rig)
     assert swapped.measurements["framing.pair.epipolar_sigmas"].value > 4.0
+
+
+@pytest.mark.parametrize("points", [head_points(), mesh_points()])
+def test_the_average_head_is_shared_and_cannot_be_written_into(points):
+    with pytest.raises(ValueError, match="read-only"):
+        points["chin"][0] = 1.0
+    with pytest.raises(TypeError):
+        points["chin"] = np.zeros(3)
