@@ -20,8 +20,10 @@ if TYPE_CHECKING:
     from rigcheck.jobs.board import draw_board
     from rigcheck.jobs.calibrate import CalibrationResult, PairingChoice, calibrate, write_calibration
     from rigcheck.jobs.compare import ComparisonResult, compare, write_comparison
+    from rigcheck.jobs.day import DayResult, day, write_day
     from rigcheck.jobs.fitting import FittingInputs, FittingResult, fitting, write_fitting
     from rigcheck.jobs.history import HistoryResult, history, write_history
+    from rigcheck.jobs.picks import PicksInputs, PicksResult, picks, write_picks
     from rigcheck.jobs.verify import VerificationResult, verify, write_verification
     from rigcheck.model import BoardSpec, Calibration, RigDescription, StereoRig
     from rigcheck.records import read_board, read_calibration, read_result, read_rig
@@ -33,10 +35,13 @@ __all__ = [
     "Calibration",
     "CalibrationResult",
     "ComparisonResult",
+    "DayResult",
     "FittingInputs",
     "FittingResult",
     "HistoryResult",
     "PairingChoice",
+    "PicksInputs",
+    "PicksResult",
     "RigDescription",
     "RigcheckError",
     "StereoRig",
@@ -44,9 +49,11 @@ __all__ = [
     "audit",
     "calibrate",
     "compare",
+    "day",
     "draw_board",
     "fitting",
     "history",
+    "picks",
     "read_board",
     "read_calibration",
     "read_result",
@@ -55,12 +62,21 @@ __all__ = [
     "write_audit",
     "write_calibration",
     "write_comparison",
+    "write_day",
     "write_fitting",
     "write_history",
+    "write_picks",
     "write_verification",
 ]
 
 _HOMES = {
+    "DayResult": "rigcheck.jobs.day",
+    "day": "rigcheck.jobs.day",
+    "write_day": "rigcheck.jobs.day",
+    "PicksInputs": "rigcheck.jobs.picks",
+    "PicksResult": "rigcheck.jobs.picks",
+    "picks": "rigcheck.jobs.picks",
+    "write_picks": "rigcheck.jobs.picks",
     "AuditInputs": "rigcheck.jobs.audit",
     "AuditResult": "rigcheck.jobs.audit",
     "audit": "rigcheck.jobs.audit",

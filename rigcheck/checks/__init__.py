@@ -4,6 +4,8 @@ from rigcheck.checks.audit import CHECKS as AUDIT_CHECKS
 from rigcheck.checks.calibration import CHECKS as CALIBRATION_CHECKS
 from rigcheck.checks.compare import CHECKS as COMPARE_CHECKS
 from rigcheck.checks.core import Check, Outcome, run_checks
+from rigcheck.checks.day import CHECKS as DAY_CHECKS
+from rigcheck.checks.day import day_exit_code
 from rigcheck.checks.exposure import CHECKS as EXPOSURE_CHECKS
 from rigcheck.checks.focus import CHECKS as FOCUS_CHECKS
 from rigcheck.checks.framing import CHECKS as FRAMING_CHECKS
@@ -19,6 +21,7 @@ __all__ = [
     "AUDIT_CHECKS",
     "CALIBRATION_CHECKS",
     "COMPARE_CHECKS",
+    "DAY_CHECKS",
     "EXPOSURE_CHECKS",
     "FOCUS_CHECKS",
     "FRAMING_CHECKS",
@@ -33,6 +36,7 @@ __all__ = [
     "Outcome",
     "Verdict",
     "check_table",
+    "day_exit_code",
     "effective_limits",
     "exit_code",
     "judge",

@@ -7,6 +7,7 @@ from rigcheck.checks.audit import CHECKS as AUDIT_CHECKS
 from rigcheck.checks.calibration import CHECKS as CALIBRATION_CHECKS
 from rigcheck.checks.compare import CHECKS as COMPARE_CHECKS
 from rigcheck.checks.core import Check
+from rigcheck.checks.day import CHECKS as DAY_CHECKS
 from rigcheck.checks.exposure import CHECKS as EXPOSURE_CHECKS
 from rigcheck.checks.focus import CHECKS as FOCUS_CHECKS
 from rigcheck.checks.framing import CHECKS as FRAMING_CHECKS
@@ -20,6 +21,7 @@ __all__ = ["ALL_CHECKS", "check_table"]
 ALL_CHECKS: tuple[Check[Any], ...] = (
     *CALIBRATION_CHECKS,
     *COMPARE_CHECKS,
+    *DAY_CHECKS,
     *HISTORY_CHECKS,
     *VERIFY_CHECKS,
     *AUDIT_CHECKS,

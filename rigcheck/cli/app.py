@@ -7,6 +7,7 @@ import typer
 
 from rigcheck.cli.audit import audit
 from rigcheck.cli.compare import compare
+from rigcheck.cli.day import day
 from rigcheck.cli.fitting import fitting
 from rigcheck.cli.formats import formats
 from rigcheck.cli.handover import handover
@@ -124,6 +125,7 @@ def limits(
 
 app.command()(audit)
 app.command()(compare)
+app.command()(day)
 app.command()(fitting)
 app.command()(formats)
 app.command()(handover)

@@ -44,7 +44,7 @@ PROTECTED = (MANIFEST_NAME, SUMS_NAME, CONVENTIONS_NAME, FOOTAGE_NAME)
 _HEAD_BYTES = 4096
 _KINDS = ("calibration", "result", "performer", "picks", "takes")
 # Reports of these commands show boards and graphs, never a face.
-_NO_FACES = ("calibrate", "verify", "compare", "history")
+_NO_FACES = ("calibrate", "verify", "compare", "history", "day")
 _BESIDE_RESULT = ("history.csv", "takes.csv")
 _STILLS = (".png", ".tif", ".tiff", ".jpg")
 _WITH_PICTURES = "shows the performer: ask for it with --with-pictures"

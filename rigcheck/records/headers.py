@@ -7,6 +7,8 @@ from rigcheck.records.document import Document, described
 
 __all__ = [
     "CALIBRATION_FORMAT",
+    "DAY_FORMAT",
+    "DAY_STATE_FORMAT",
     "MANIFEST_FORMAT",
     "PERFORMER_FORMAT",
     "PICKS_FORMAT",
@@ -22,6 +24,8 @@ POINTS_FORMAT: Final = "rigcheck-points"
 PERFORMER_FORMAT: Final = "rigcheck-performer"
 MANIFEST_FORMAT: Final = "rigcheck-handover"
 PICKS_FORMAT: Final = "rigcheck-picks"
+DAY_FORMAT: Final = "rigcheck-day"
+DAY_STATE_FORMAT: Final = "rigcheck-day-state"
 VERSION: Final = 1
 
 _NAMES = {
@@ -33,6 +37,8 @@ _NAMES = {
     "performer": "a performer record",
     "manifest": "the manifest of a handover",
     "picks": "a list of picks",
+    "day": "a day file",
+    "day-state": "the state of a day",
 }
 
 
@@ -43,7 +49,7 @@ def require_kind(document: Document, kind: str) -> None:
     ----------
     document : Document
     kind : str
-        "board", "rig", "calibration", "result", "points", "performer", "manifest" or "picks".
+        "board", "rig", "calibration", "result", "points", "performer", "manifest", "picks", "day" or "day-state".
 
     Raises
     ------
@@ -74,11 +80,15 @@ def _kind_of(document: Document) -> str | None:
         PERFORMER_FORMAT: "performer",
         MANIFEST_FORMAT: "manifest",
         PICKS_FORMAT: "picks",
+        DAY_FORMAT: "day",
+        DAY_STATE_FORMAT: "day-state",
     }
     declared = document.value.get("format")
     if isinstance(declared, str) and declared in by_format:
         return by_format[declared]
     keys = document.value.keys()
+    if "steps" in keys:
+        return "day"
     if "code_name" in keys:
         return "performer"
     if "squares" in keys or "square_mm" in keys:

@@ -4,6 +4,8 @@ from dataclasses import dataclass
 
 from rigcheck.records.board_file import BoardFormat
 from rigcheck.records.calibration_file import CalibrationFormat
+from rigcheck.records.day_file import DayFormat
+from rigcheck.records.day_state import DayStateFormat
 from rigcheck.records.manifest_file import ManifestFormat
 from rigcheck.records.performer_file import PerformerFormat
 from rigcheck.records.picks_file import PicksFormat
@@ -56,6 +58,10 @@ KINDS: dict[str, FileKind] = {
     ),
     "take-record": FileKind(
         model=TakeRecordFormat, file="work/*.json", what="one measured take, kept so that an audit can go on"
+    ),
+    "day": FileKind(model=DayFormat, file="*.yaml", what="the steps of a shoot day, and what needs what"),
+    "day-state": FileKind(
+        model=DayStateFormat, file="day-state.json", what="what the steps in a day's folder were made from"
     ),
     "manifest": FileKind(
         model=ManifestFormat, file="manifest.json", what="what was handed over, with sizes and SHA-256"

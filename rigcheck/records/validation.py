@@ -3,7 +3,7 @@
 import difflib
 from collections.abc import Iterable, Mapping
 from types import UnionType
-from typing import Annotated, TypeVar, Union, get_args, get_origin
+from typing import Annotated, Literal, TypeVar, Union, get_args, get_origin
 
 from pydantic import BaseModel, ConfigDict, Field, StringConstraints, ValidationError
 from pydantic_core import ErrorDetails
@@ -41,6 +41,7 @@ _NEEDED = {
     "string_too_short": "text",
     "string_too_long": "text of at most {max_length} characters",
     "none_required": "nothing",
+    "union_tag_invalid": "{expected_tags}",
 }
 
 
@@ -87,6 +88,10 @@ def nearest(name: str, known: Iterable[str]) -> str | None:
 
 def _sentence(document: Document, model: type[Format], detail: ErrorDetails, more: str) -> SchemaError:
     kind, place = detail["type"], detail["loc"]
+    if kind.startswith("union_tag"):
+        # Which of several forms an entry has is said by one of its keys: that key is meant.
+        place = (*place, str(detail["ctx"]["discriminator"]).strip("'"))
+        kind = "missing" if kind == "union_tag_not_found" else kind
     if kind == "extra_forbidden":
         known = _keys_at(model, place[:-1])
         near = nearest(str(place[-1]), known)
@@ -116,8 +121,14 @@ def _needed(detail: ErrorDetails) -> str:
 
 
 def _hint(value: object, detail: ErrorDetails) -> str:
-    if detail["type"] == "literal_error" and isinstance(value, str):
-        choices = str(detail["ctx"]["expected"]).replace("'", "").replace(" or ", ", ").split(", ")
+    if detail["type"] in ("literal_error", "union_tag_invalid") and isinstance(value, str):
+        context = detail["ctx"]
+        choices = (
+            str(context.get("expected", context.get("expected_tags")))
+            .replace("'", "")
+            .replace(" or ", ", ")
+            .split(", ")
+        )
         near = nearest(value, choices)
         if near:
             return f"did you mean {near!r}?"
@@ -140,18 +151,30 @@ def _existing(document: Document, place: Location) -> Location:
 
 def _keys_at(model: type[Format], location: Location) -> list[str]:
     """Keys that the format knows at a location."""
-    here: type[Format] = model
+    here: list[type[Format]] = [model]
     for step in location:
-        if isinstance(step, str) and step in here.model_fields:
-            here = _inner_format(here.model_fields[step].annotation) or here
-    return list(here.model_fields)
+        if not isinstance(step, str):
+            continue
+        tagged = [one for one in here if len(here) > 1 and step in _tags(one)]
+        inner = [
+            found
+            for one in here[:1]
+            if step in one.model_fields
+            for found in _inner_formats(one.model_fields[step].annotation)
+        ]
+        here = tagged or inner or here
+    return list(here[0].model_fields)
 
 
-def _inner_format(annotation: object) -> type[Format] | None:
+def _tags(model: type[Format]) -> set[object]:
+    """Words by which one form of an entry is told from its others."""
+    choices = [field.annotation for field in model.model_fields.values()]
+    return {word for choice in choices if get_origin(choice) is Literal for word in get_args(choice)}
+
+
+def _inner_formats(annotation: object) -> list[type[Format]]:
     if isinstance(annotation, type) and issubclass(annotation, Format):
-        return annotation
+        return [annotation]
     if get_origin(annotation) in (Union, UnionType, list, dict, Annotated):
-        for part in get_args(annotation):
-            if (found := _inner_format(part)) is not None:
-                return found
-    return None
+        return [found for part in get_args(annotation) for found in _inner_formats(part)]
+    return []

@@ -45,6 +45,12 @@ _SENTENCES = {
         "fail": "Do not mix the two: the difference shows on the face.",
         "inconclusive": "It is not decided whether the difference shows on the face.",
     },
+    "day": {
+        "pass": "Every step of the day passed.",
+        "caution": "No step of the day failed; some ask for care.",
+        "fail": "A step of the day failed.",
+        "inconclusive": "Not every step of the day could be measured and decided.",
+    },
     "fitting": {
         "pass": "The fitting is right.",
         "caution": "The fitting can be used, with something to better.",

@@ -24,6 +24,7 @@ from rigcheck.records import (
     points_template,
     result_text,
 )
+from rigcheck.records.day_state import InputPrint, StepMade, day_state_text
 from rigcheck.records.manifest_file import HandedOver, LeftOut, manifest_text
 from rigcheck.records.picks_file import picks_text
 from rigcheck.records.schemas import KINDS
@@ -35,6 +36,33 @@ SCHEMAS = json_schemas()
 VALIDATORS = {name: Draft202012Validator(schema) for name, schema in SCHEMAS.items()}
 TAKES = "- {name: take 1, footage: [a/upper.mov, a/lower.mov], recorded: '2026-03-02T09:30:00+01:00'}\n"
 TRANSFER = "bit_depth: 8\npoints: [[0, 0.0], [128, 0.2], [255, 1.0]]\n"
+
+DAY = """\
+format: rigcheck-day
+version: 1
+rigs:
+  kestrel: {rig: rig.yaml, board: board.yaml}
+performers:
+  heron: {record: heron.yaml, looks: {glasses: false}}
+steps:
+  - {name: morning, run: calibrate, rig: kestrel, footage: [a.mov, b.mov], prior: {file: workshop.yaml}}
+  - {name: noon, run: verify, rig: kestrel, calibration: morning, footage: [a.mov, b.mov], label: worn}
+  - {name: heron 1, run: fitting, performer: heron, calibration: morning, footage: [a.mov], points: [p.yaml]}
+  - {name: picks 1, run: picks, performer: heron, approved: heron 1, footage: [a.mov], want: [neutral, side]}
+  - {name: takes, run: audit, calibration: morning, takes: takes, workers: 2}
+"""
+
+
+def made_state():
+    made = StepMade(
+        command="verify",
+        done=True,
+        program="0.3.0",
+        options={"label": None, "footage": ["a.mov"]},
+        inputs={"a.mov": InputPrint(facts="0" * 64, sha256="1" * 64)},
+        outputs={"result.json": "2" * 64},
+    )
+    return day_state_text({"noon": made})
 
 
 def made_picks(provenance):
@@ -96,6 +124,8 @@ def files(calibration, single_calibration, report, provenance):
         ("take-table", made_table()),
         ("take-record", take_record_text(record)),
         ("transfer", TRANSFER),
+        ("day", DAY),
+        ("day-state", made_state()),
     ]
 
 
