@@ -5,7 +5,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from rigcheck.face.focus_regions import region_masks, region_outlines
+from rigcheck.face.focus_regions import filled_mask, region_outlines
 from rigcheck.face.focus_sharpness import region_sharpness
 from rigcheck.face.focus_smear import moved_px, smear_of
 from rigcheck.face.focus_spectra import PATCH_PX
@@ -59,11 +59,11 @@ def focus_moment(frame: Frame, face: FaceLandmarks, *, before: Frame | None = No
         raise ValueError(
             f"{frame.ref.label}: {frame.size_px} px found, the face is of {face.image_size_px} px"
         )
-    masks = region_masks(face)
-    if not masks:
+    outlines = region_outlines(face)
+    if not outlines:
         return FocusMoment(ref=frame.ref, size_px=frame.size_px, reason=_NO_REGIONS)
     grey = frame.grey8()
-    outlines = region_outlines(face)
+    masks = {name: filled_mask(parts, frame.size_px) for name, parts in outlines.items()}
     box = _box(outlines, frame.size_px)
     smear, toward = smear_of(grey, _grid(box, masks))
     moved = None if before is None or before.size_px != frame.size_px else moved_px(before.grey8(), grey, box)
@@ -87,12 +87,11 @@ def _box(outlines: Mapping[str, tuple[FloatArray, ...]], size_px: tuple[int, int
 
 def _grid(box: tuple[slice, slice], masks: Mapping[str, BoolArray]) -> FloatArray:
     """Patches of skin: cheeks, sides and nose, where no lash or lip lies."""
-    skin = masks["cheeks"] | masks["sides"] | masks["nose_tip"]
     y, x = np.meshgrid(
         np.arange(box[0].start, box[0].stop, _STRIDE),
         np.arange(box[1].start, box[1].stop, _STRIDE),
         indexing="ij",
     )
-    inside = skin[y, x]
+    inside = masks["cheeks"][y, x] | masks["sides"][y, x] | masks["nose_tip"][y, x]
     places = np.stack([x[inside], y[inside]], axis=1).astype(np.float64)
     return places[:: max(-(-len(places) // _MOST_PATCHES), 1)]

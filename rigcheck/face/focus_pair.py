@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from rigcheck.face.focus_regions import region_masks
+from rigcheck.face.focus_regions import filled_mask, region_outlines
 from rigcheck.face.focus_sharpness import noise_variance
 from rigcheck.face.focus_spectra import patch_spectra
 from rigcheck.geometry.pair import triangulate
@@ -59,7 +59,12 @@ def focus_pair(
     FocusPair
         Without patches when nothing matched.
     """
-    points = _placed(matches.points1_px, matches.points2_px, rig)
+    parts = _face_points(faces)
+    seen = [[matches.points1_px, *(both[0] for both in parts.values())]]
+    seen.append([matches.points2_px, *(both[1] for both in parts.values())])
+    # All at once: the time is in the calls.
+    placed = _placed(np.concatenate(seen[0]), np.concatenate(seen[1]), rig)
+    points, *others = np.split(placed, np.cumsum([len(each) for each in seen[0]])[:-1])
     spectra = [
         patch_spectra(frame.grey8(), places)
         for frame, places in zip(frames, (matches.points1_px, matches.points2_px), strict=True)
@@ -84,7 +89,11 @@ def focus_pair(
         stretch=0.5 * np.log(np.maximum(np.abs(np.linalg.det(matches.slope[kept])), 1e-3)),
         places_px=matches.points1_px[kept],
         contrast_dn=matches.contrast_dn[kept],
-        face_mm=_face_depths(faces, matches.points1_px[kept], points[kept], rig),
+        face_mm=_face_depths(
+            dict(zip(parts, others, strict=True)),
+            _cheek(faces[0], matches.points1_px[kept], points[kept]),
+            rig,
+        ),
     )
 
 
@@ -108,19 +117,30 @@ def _depths(points: FloatArray, rig: StereoRig) -> FloatArray:
     return np.stack([points[:, 2], rig.camera2_from_camera1.apply(points)[:, 2]])
 
 
-def _face_depths(
-    faces: Sequence[FaceLandmarks], places_px: FloatArray, points: FloatArray, rig: StereoRig
-) -> dict[str, tuple[float, float]]:
-    found: dict[str, FloatArray] = {}
+def _face_points(faces: Sequence[FaceLandmarks]) -> dict[str, tuple[FloatArray, FloatArray]]:
+    """Points of eye and chin in either picture, those that both know."""
+    found = {}
     for part, names in (("eye", _EYE_POINTS), ("chin", ("chin",))):
         if faces[0].has(*names) and faces[1].has(*names):
-            both = [np.array([face.point(name) for name in names]) for face in faces]
-            found[part] = _placed(both[0], both[1], rig)
-    mask = region_masks(faces[0]).get("cheeks")
-    if mask is not None and len(places_px):
-        at = np.rint(places_px).astype(np.int64)
-        inside = mask[at[:, 1], at[:, 0]]
-        if inside.sum() >= _LEAST_MATCHES:
-            found["cheek"] = points[inside]
-    depths = {part: np.median(_depths(each, rig), axis=1) for part, each in found.items()}
+            first, second = (np.array([face.point(name) for name in names]) for face in faces)
+            found[part] = (first, second)
+    return found
+
+
+def _cheek(face: FaceLandmarks, places_px: FloatArray, points: FloatArray) -> FloatArray:
+    """Matched points that lie on the cheeks, (N, 3) mm; none where they are too few."""
+    outlines = region_outlines(face).get("cheeks", ())
+    at = np.rint(places_px).astype(np.int64)
+    inside = filled_mask(outlines, face.image_size_px)[at[:, 1], at[:, 0]]
+    return points[inside if inside.sum() >= _LEAST_MATCHES else np.zeros(len(points), dtype=bool)]
+
+
+def _face_depths(
+    parts: Mapping[str, FloatArray], cheek: FloatArray, rig: StereoRig
+) -> dict[str, tuple[float, float]]:
+    depths = {
+        part: np.median(_depths(each, rig), axis=1)
+        for part, each in {**parts, "cheek": cheek}.items()
+        if len(each)
+    }
     return {part: (float(d[0]), float(d[1])) for part, d in depths.items() if np.isfinite(d).all()}

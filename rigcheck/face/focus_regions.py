@@ -1,12 +1,14 @@
 """The parts of a face whose sharpness matters, as masks over the picture as recorded."""
 
+from collections.abc import Iterable, Mapping
+
 import numpy as np
 
 from rigcheck.model import FaceLandmarks
 from rigcheck.model._arrays import BoolArray, FloatArray
 from rigcheck.opencv import cv2
 
-__all__ = ["FOCUS_REGIONS", "region_masks", "region_outlines"]
+__all__ = ["FOCUS_REGIONS", "filled_mask", "region_masks", "region_outlines", "whole_mask"]
 
 FOCUS_REGIONS = ("eyes", "cheeks", "lips", "nose_tip", "sides")
 _NEEDED = (
@@ -25,7 +27,12 @@ _NEEDED = (
 
 def region_masks(face: FaceLandmarks) -> dict[str, BoolArray]:
     """Masks (H, W) by region; empty when a point they need is not known. Laid out by `region_outlines`."""
-    return {name: _filled(outlines, face.image_size_px) for name, outlines in region_outlines(face).items()}
+    return {name: filled_mask(parts, face.image_size_px) for name, parts in region_outlines(face).items()}
+
+
+def whole_mask(outlines: Mapping[str, Iterable[FloatArray]], size_px: tuple[int, int]) -> BoolArray | None:
+    """Mask (H, W) of all regions together; None where there are none."""
+    return filled_mask((each for parts in outlines.values() for each in parts), size_px) if outlines else None
 
 
 def region_outlines(face: FaceLandmarks) -> dict[str, tuple[FloatArray, ...]]:
@@ -82,7 +89,8 @@ def _box(
     return np.array([centre - x - y, centre + x - y, centre + x + y, centre - x + y])
 
 
-def _filled(outlines: tuple[FloatArray, ...], size_px: tuple[int, int]) -> BoolArray:
+def filled_mask(outlines: Iterable[FloatArray], size_px: tuple[int, int]) -> BoolArray:
+    """Mask (H, W) of what convex outlines, each (K, 2) px, enclose in a picture of (width, height)."""
     mask = np.zeros((size_px[1], size_px[0]), dtype=np.uint8)
     for outline in outlines:
         cv2.fillConvexPoly(mask, np.rint(outline).astype(np.int32).reshape(-1, 1, 2), 1)

@@ -78,13 +78,21 @@ def _fitted(logs: FloatArray, weight: FloatArray, used: BoolArray, *, n: int) ->
 
 def moved_px(before: NDArray[np.uint8], picture: NDArray[np.uint8], box: tuple[slice, slice]) -> float:
     """How far what is in the box moved from one picture to the next, px."""
-    cut = [np.asarray(each[box]) for each in (before, picture)]
-    side = max(cut[0].shape)
-    scale = min(_FLOW_SIDE_PX / side, 1.0)
+    cut = [_halved(np.asarray(each[box])) for each in (before, picture)]
+    scale = min(_FLOW_SIDE_PX / max(cut[0].shape), 1.0)
     small = [
         np.asarray(cv2.resize(each, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA), dtype=np.float32)
         for each in cut
     ]
     window = cv2.createHanningWindow((small[0].shape[1], small[0].shape[0]), cv2.CV_32F)
     shift, _ = cv2.phaseCorrelate(small[0], small[1], window)
-    return float(np.hypot(shift[0], shift[1]) / scale)
+    return float(np.hypot(shift[0], shift[1]) * picture[box].shape[0] / small[0].shape[0])
+
+
+def _halved(cut: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    """Halve a cut-out, quickly, as long as it stays as large as is wanted."""
+    while max(cut.shape) >= 2 * _FLOW_SIDE_PX:
+        whole = cut[: cut.shape[0] // 2 * 2, : cut.shape[1] // 2 * 2]
+        size = (whole.shape[1] // 2, whole.shape[0] // 2)
+        cut = np.asarray(cv2.resize(whole, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
+    return cut

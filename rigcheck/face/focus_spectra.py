@@ -4,6 +4,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 from scipy.fft import rfft2
 
@@ -66,25 +67,32 @@ def patch_power(
     power (K, P, P/2 + 1) DN², laid out as `numpy.fft.rfft2` does; level (K,) DN; kept (N,)
         Of the K places whose patch lies wholly in the picture.
     """
-    window, _, _ = _window()
-    half = PATCH_PX // 2
-    corner = np.rint(places_px).astype(np.int64) - half
+    plain, windowed = _planes()
+    corner = np.rint(places_px).astype(np.int64) - PATCH_PX // 2
     height, width = picture.shape
     kept = np.all((corner >= 0) & (corner + PATCH_PX <= np.array([width, height])), axis=1)
-    line = np.arange(PATCH_PX)
-    x, y = corner[kept, 0, None] + line, corner[kept, 1, None] + line
-    patch = picture[y[:, :, None], x[:, None, :]].astype(np.float32)
-    level = patch.mean(axis=(1, 2), dtype=np.float64)
-    ramp = (line - line.mean()).astype(np.float32)
-    norm = (ramp**2).sum() * PATCH_PX
-    down, across = np.einsum("nij,i->n", patch, ramp) / norm, np.einsum("nij,j->n", patch, ramp) / norm
-    patch -= (
-        level[:, None, None].astype(np.float32)
-        + down[:, None, None] * ramp[:, None]
-        + across[:, None, None] * ramp
-    )
-    power = np.abs(rfft2(patch * window.astype(np.float32))) ** 2 / PATCH_PX**2
-    return power, level, kept
+    shape = (int(kept.sum()), PATCH_PX, PATCH_PX)
+    if not kept.any():
+        return np.zeros((0, PATCH_PX, PATCH_PX // 2 + 1), dtype=np.float32), np.zeros(0), kept
+    x, y = corner[kept].T
+    patch = sliding_window_view(picture, (PATCH_PX, PATCH_PX))[y, x].reshape(len(x), -1).astype(np.float32)
+    found = patch @ plain.T
+    patch *= windowed[0]
+    patch -= found @ windowed
+    spectrum = rfft2(patch.reshape(shape))
+    power = (spectrum.real**2 + spectrum.imag**2) / np.float32(PATCH_PX**2)
+    return power, found[:, 0].astype(np.float64), kept
+
+
+@lru_cache(maxsize=1)
+def _planes() -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """What a patch's level and slopes are read with (3, P²), and the planes they stand for, windowed (3, P²)."""
+    window, _, _ = _window()
+    ramp = np.arange(PATCH_PX) - (PATCH_PX - 1) / 2
+    flat = np.ones((PATCH_PX, PATCH_PX))
+    planes = np.stack([flat, flat * ramp[:, None], flat * ramp]).reshape(3, -1)
+    plain = planes / (planes**2).sum(axis=1, keepdims=True)
+    return plain.astype(np.float32), (planes * window.ravel()).astype(np.float32)
 
 
 def patch_spectra(picture: NDArray[np.uint8] | NDArray[np.uint16], places_px: FloatArray) -> PatchSpectra:
@@ -105,7 +113,7 @@ def patch_spectra(picture: NDArray[np.uint8] | NDArray[np.uint16], places_px: Fl
     power, level, kept = patch_power(picture, places_px)
     total = member.sum(axis=0)
     return PatchSpectra(
-        power=power.reshape(len(power), power.shape[1] * power.shape[2]) @ member / total,
+        power=(power.reshape(len(power), len(member)) @ member.astype(np.float32)).astype(np.float64) / total,
         frequency=frequency,
         freedom=total * _HANN_FREEDOM,
         level_dn=level,

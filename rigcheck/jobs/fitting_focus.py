@@ -2,12 +2,10 @@
 
 from collections.abc import Mapping, Sequence
 
-import numpy as np
-
 from rigcheck.face.fitting_run import CameraSeen
 from rigcheck.face.focus_moment import FocusMoment, focus_moment
 from rigcheck.face.focus_pair import FocusPair, focus_pair
-from rigcheck.face.focus_regions import region_masks
+from rigcheck.face.focus_regions import region_outlines, whole_mask
 from rigcheck.face.focus_run import CameraFocused, FocusRun, focus_run
 from rigcheck.footage import Clip, Pairing
 from rigcheck.geometry.spread import evenly
@@ -70,8 +68,7 @@ def measure_focus(
 
 def face_mask(face: FaceLandmarks) -> BoolArray | None:
     """Where skin may be matched, (H, W): all regions together; None where the face cannot be laid out."""
-    masks = list(region_masks(face).values())
-    return np.logical_or.reduce(masks) if masks else None
+    return whole_mask(region_outlines(face), face.image_size_px)
 
 
 def _shared(seen: Sequence[CameraSeen], pairing: Pairing) -> list[tuple[FaceLandmarks, FaceLandmarks]]:

@@ -9,10 +9,10 @@ from rigcheck.face.exposure_moment import ExposureMoment, exposure_moment
 from rigcheck.face.fitting_run import camera_optics
 from rigcheck.face.focus_moment import FocusMoment, focus_moment
 from rigcheck.face.focus_pair import FocusPair, focus_pair
+from rigcheck.face.focus_regions import whole_mask
 from rigcheck.face.framing import CameraFraming, camera_framing
 from rigcheck.face.framing_points import upright_face
 from rigcheck.face.framing_pose import Optics
-from rigcheck.jobs.fitting_focus import face_mask
 from rigcheck.landmarks import FaceFinder, Looks, NoFace
 from rigcheck.matching import PairMatcher
 from rigcheck.model import Calibration, FaceLandmarks, Frame, RigDescription, StereoRig
@@ -160,7 +160,9 @@ class MomentMeasurer:
         faces = [part.face for part in parts if isinstance(part.face, FaceLandmarks)]
         if self._matcher is None or self._stereo is None or len(faces) < 2:
             return None
-        masks = face_mask(faces[0]), face_mask(faces[1])
+        masks = [
+            whole_mask(part.focus.outlines, part.focus.size_px) for part in parts if part.focus is not None
+        ]
         if masks[0] is None or masks[1] is None:
             return None
         matches = self._matcher.match_near(

@@ -19,6 +19,7 @@ from rigcheck.face.head_model import (
     OWN_LEVEL_DEG,
     STRETCH_SIGMAS,
     head_points,
+    mesh_points,
     stretched,
 )
 from rigcheck.geometry.upright import recorded_points, upright_size
