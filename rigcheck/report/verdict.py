@@ -23,6 +23,7 @@ STATUS_WORDS = {
     "inconclusive": "Not decided",
     "skipped": "Skipped",
 }
+_NOTHING = "Nothing to "
 # Drawn beside the word, never instead of it.
 MARKS = {"pass": "✓", "caution": "!", "fail": "✗", "inconclusive": "?", "skipped": "–"}
 
@@ -130,13 +131,15 @@ def actions_first(checks: tuple[CheckResult, ...]) -> tuple[ActionItem, ...]:
     Order: failed, then required and not decided, then with caution, then the rest that
     were not decided or skipped; within each the order of `checks`. What was skipped and is not required
     asks for nothing. An action that several
-    checks ask for is listed once, at its most harmful place. Passed checks ask for nothing.
+    checks ask for is listed once, at its most harmful place; so is one that a worse check asks for with more words.
+    Passed checks ask for nothing, nor does an action that begins with "Nothing to".
     """
     grouped: dict[str, list[CheckResult]] = {}
     for check in sorted(checks, key=_harm):
         asks = check.status != "skipped" or check.required
-        if check.status != "pass" and asks and check.action:
-            grouped.setdefault(check.action, []).append(check)
+        if check.status != "pass" and asks and check.action and not check.action.startswith(_NOTHING):
+            place = next((listed for listed in grouped if listed.startswith(check.action)), check.action)
+            grouped.setdefault(place, []).append(check)
     return tuple(
         ActionItem(action=action, status=members[0].status, checks=tuple(members))
         for action, members in grouped.items()
