@@ -4,12 +4,14 @@ from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
+from threadpoolctl import ThreadpoolController
+
 from rigcheck.face.exposure_light import LightCurve, light_curve
 from rigcheck.face.exposure_moment import ExposureMoment, exposure_moment
 from rigcheck.face.fitting_run import camera_optics
 from rigcheck.face.focus_moment import FocusMoment, focus_moment
 from rigcheck.face.focus_pair import FocusPair, focus_pair
-from rigcheck.face.focus_regions import whole_mask
+from rigcheck.face.focus_regions import region_outlines, whole_mask
 from rigcheck.face.framing import CameraFraming, camera_framing
 from rigcheck.face.framing_points import upright_face
 from rigcheck.face.framing_pose import Optics
@@ -66,9 +68,10 @@ class MomentMeasurer:
 
     Notes
     -----
-    Each camera has its own finder and its own thread, so that two cameras take two cores. One measurer serves one
-    caller at a time. A proxy's focus and exposure say nothing: do not give its pictures. Call :meth:`close`, or use
-    it in a ``with`` statement.
+    Each camera has its own finder, and two cameras two threads: both faces are found side by side, then one thread
+    matches while the other measures the rest. Within them the linear algebra keeps to one thread, since its own would
+    wait for these. One measurer serves one caller at a time. A proxy's focus and exposure say nothing: do not give its
+    pictures. Call :meth:`close`, or use it in a ``with`` statement.
     """
 
     def __init__(
@@ -93,6 +96,7 @@ class MomentMeasurer:
         self._matcher = None if self._stereo is None else PairMatcher(self._stereo, wanted=_MATCHES)
         self._before: tuple[Frame | None, ...] = (None,) * len(frames)
         self._threads = ThreadPoolExecutor(max_workers=len(frames))
+        self._algebra = ThreadpoolController()
 
     def __enter__(self) -> "MomentMeasurer":
         """Give itself."""
@@ -127,13 +131,16 @@ class MomentMeasurer:
         """
         if len(frames) != len(self._cameras):
             raise ValueError(f"{len(frames)} pictures found, {len(self._cameras)} needed")
-        parts = tuple(self._threads.map(self._measured, range(len(frames)), frames))
-        self._before = tuple(frames)
-        return Moment(cameras=parts, pair=self._pair(frames, parts) if matched else None)
+        with self._algebra.limit(limits=1, user_api="blas"):
+            faces = tuple(self._threads.map(self._found, self._cameras, frames))
+            # The longest first: it then runs beside all the rest.
+            pair = self._threads.submit(self._pair, frames, faces) if matched else None
+            parts = tuple(self._threads.map(self._measured, range(len(frames)), frames, faces))
+            self._before = tuple(frames)
+            return Moment(cameras=parts, pair=None if pair is None else pair.result())
 
-    def _measured(self, number: int, frame: Frame) -> CameraMoment:
+    def _measured(self, number: int, frame: Frame, face: FaceLandmarks | NoFace) -> CameraMoment:
         camera = self._cameras[number]
-        face = self._found(camera, frame)
         if isinstance(face, NoFace):
             return CameraMoment(face=face)
         return CameraMoment(
@@ -156,22 +163,20 @@ class MomentMeasurer:
         turn = (camera.optics.mount_rotation_deg + face.turned_deg) % 360
         return camera_framing(face.ref.camera, (upright_face(face, turn),), camera.optics)
 
-    def _pair(self, frames: Sequence[Frame], parts: Sequence[CameraMoment]) -> FocusPair | None:
-        faces = [part.face for part in parts if isinstance(part.face, FaceLandmarks)]
-        if self._matcher is None or self._stereo is None or len(faces) < 2:
+    def _pair(self, frames: Sequence[Frame], faces: Sequence[FaceLandmarks | NoFace]) -> FocusPair | None:
+        found = [face for face in faces if isinstance(face, FaceLandmarks)]
+        if self._matcher is None or self._stereo is None or len(found) < 2:
             return None
-        masks = [
-            whole_mask(part.focus.outlines, part.focus.size_px) for part in parts if part.focus is not None
-        ]
-        if masks[0] is None or masks[1] is None:
+        first, second = (whole_mask(region_outlines(face), face.image_size_px) for face in found)
+        if first is None or second is None:
             return None
         matches = self._matcher.match_near(
             frames[0].grey8(),
             frames[1].grey8(),
-            masks=(masks[0], masks[1]),
-            known_px=(faces[0].points_px, faces[1].points_px),
+            masks=(first, second),
+            known_px=(found[0].points_px, found[1].points_px),
         )
-        return focus_pair(frames, faces, matches, self._stereo)
+        return focus_pair(frames, found, matches, self._stereo)
 
 
 def _camera(
