@@ -103,8 +103,12 @@ class Guard:
     _sessions: list[str] = field(init=False, default_factory=list)
 
     def __post_init__(self) -> None:
-        if self.lan:
-            self._renew()
+        self._renew()
+
+    def announce(self) -> None:
+        """Say the code for the next page in the terminal."""
+        half = _CODE_LENGTH // 2
+        self.say(f"Code for the next page: {self.code[:half]}-{self.code[half:]}")
 
     @property
     def cookie(self) -> str:
@@ -152,6 +156,7 @@ class Guard:
         self._shut_until_s = self.clock() + _SHUT_S
         self.say(f"{_MOST_TRIES} wrong codes, the last from {who}: none is taken for {_SHUT_S:.0f} s.")
         self._renew()
+        self.announce()
         return ShutOut(seconds=_SHUT_S)
 
     def _join(self, who: str) -> Joined:
@@ -159,13 +164,12 @@ class Guard:
         self._sessions = [*self._sessions[-(_MOST_SESSIONS - 1) :], session]
         self.say(f"A page was opened from {who}.")
         self._renew()
+        self.announce()
         return Joined(session=session)
 
     def _renew(self) -> None:
         self.code = "".join(secrets.choice(_LETTERS) for _ in range(_CODE_LENGTH))
         self._wrong = 0
-        half = _CODE_LENGTH // 2
-        self.say(f"Code for the next page: {self.code[:half]}-{self.code[half:]}")
 
     def _knows(self, host: str, arrived_at: str) -> bool:
         here = f"[{arrived_at}]" if ":" in arrived_at else arrived_at

@@ -57,7 +57,7 @@ class LiveServer:
         lan: bool = False,
         say: Callable[[str], None] = print,
     ) -> None:
-        self._lan = lan
+        self._lan, self._say = lan, say
         self._socket = _listening("0.0.0.0" if lan else "127.0.0.1", port)
         self.port: int = self._socket.getsockname()[1]
         self._stopping = threading.Event()
@@ -77,6 +77,11 @@ class LiveServer:
         self._thread = threading.Thread(target=self._server.run, args=([self._socket],), name="live page")
 
     @property
+    def running(self) -> bool:
+        """Whether the page is still served."""
+        return self._thread.is_alive()
+
+    @property
     def addresses(self) -> tuple[str, ...]:
         """What to type into a browser: this machine's own first, then its address on the network."""
         here = f"http://127.0.0.1:{self.port}/"
@@ -92,6 +97,7 @@ class LiveServer:
             waited.wait(0.02)
         if not self._server.started:
             raise RuntimeError("the live page's server did not start")
+        self._announce()
         return self
 
     def __exit__(
@@ -102,6 +108,17 @@ class LiveServer:
         self._server.should_exit = True
         self._thread.join()
         self._socket.close()
+
+    def _announce(self) -> None:
+        here, *there = self.addresses
+        self._say(f"The page is at {here} on this machine.")
+        if not self._lan:
+            return
+        self._say(
+            f"From the network: {there[0]}" if there else "From the network: by this machine's address there."
+        )
+        self._say("Pictures go over the network unencrypted: use a cable or a network that is yours alone.")
+        self.guard.announce()
 
 
 def _listening(address: str, port: int) -> socket.socket:

@@ -81,6 +81,7 @@ def shown(_watched) -> Shown:
     _watched.engine.asked.clear()
     _watched.engine.change(
         mode="face",
+        age_ms=80.0,
         board=None,
         answers=GOOD,
         keeping="",

@@ -118,6 +118,7 @@ class FakeEngine:
         self.asked: list[str] = []
         self.frozen: set[int] = set()
         self.refuses: ConfigError | None = None
+        self.no_map = False
         self._size_px = size_px
         self._out = out
         self._rate = rate
@@ -208,6 +209,8 @@ class FakeEngine:
 
     def map_png(self, kind: str, camera_idx: int) -> bytes | None:
         self.asked.append(f"{kind} map {camera_idx}")
+        if self.no_map:
+            return None
         width, height = self._size_px
         image = np.zeros((height, width, 4), np.uint8)
         image[height // 3 : height // 2, :, :] = 255

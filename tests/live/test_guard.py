@@ -31,7 +31,9 @@ class Clock:
 def lan():
     """A guard on the network, its lines, its clock."""
     said, clock = [], Clock()
-    return Guard(port=8437, lan=True, say=said.append, clock=clock), said, clock
+    guard = Guard(port=8437, lan=True, say=said.append, clock=clock)
+    guard.announce()
+    return guard, said, clock
 
 
 def asked(**changed):

@@ -27,6 +27,7 @@ export class Camera {
     this.waiting = null;
     this.decoding = false;
     this.mapKind = null;
+    this.mapped = false;
     this.figure = document.createElement("figure");
     this.figure.className = "camera";
     this.box = document.createElement("div");
@@ -115,12 +116,12 @@ export class Camera {
   }
 
   /** Draws the measured points; those that stay are moved, so that focus stays with them. */
-  show(reading) {
+  show(reading, old) {
     this.why.textContent = reading.face ? "" : reading.sentence;
     if (!this.size) return;
     const [w, h] = this.size;
     const gone = new Set(this.crosses.keys());
-    for (const { name, x, y } of reading.crosses) {
+    for (const { name, x, y } of old ? [] : reading.crosses) {
       gone.delete(name);
       const cross = this.crosses.get(name) ?? this.#cross(name);
       cross.setAttribute("transform", `translate(${(x * w).toFixed(1)} ${(y * h).toFixed(1)})`);
@@ -199,12 +200,16 @@ export class Camera {
 
   /** Shows a map over the picture, or none. */
   async showMap(kind) {
+    if (this.mapKind !== kind) this.mapped = false;
     this.mapKind = kind;
-    this.map.hidden = kind === null;
+    this.map.hidden = !this.mapped;
     if (kind === null) return;
     try {
       const answer = await fetch(`/map/${kind}/${this.idx}`, { cache: "no-store" });
-      if (answer.status !== 200 || this.mapKind !== kind) return;
+      if (this.mapKind !== kind) return;
+      this.mapped = answer.status === 200;
+      this.map.hidden = !this.mapped;
+      if (!this.mapped) return;
       const bitmap = await createImageBitmap(await answer.blob());
       [this.map.width, this.map.height] = [bitmap.width, bitmap.height];
       this.map.getContext("2d").drawImage(bitmap, 0, 0);
@@ -216,7 +221,7 @@ export class Camera {
 
   /** Says how the source does; a picture that stands still never looks alive. */
   tell(source, connected) {
-    this.name.textContent = `Camera ${source.camera_idx + 1}: ${source.name}`;
+    this.name.textContent = `${source.camera_idx + 1}: ${source.name}`;
     const quiet = this.arrivedAt ? performance.now() - this.arrivedAt : 0;
     const still = quiet > STILL_MS || source.state !== "running" || !connected;
     const said = !connected ? "Old picture: no connection." : source.sentence;

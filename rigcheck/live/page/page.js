@@ -6,6 +6,8 @@ import { AnswerCard, STATUS, fit, keepingLine, next, put } from "/words.js";
 
 const MAP_EVERY_MS = 250;
 const SPOKEN_EVERY_MS = 4000;
+// A reading older than this is said to be old, and its points no longer stand over newer pictures.
+const OLD_MS = 1500;
 const LEGENDS = {
   focus: "Focus map: close lines sharp, wide lines soft, dashed outline not told.",
   light: "Light map: dots blown, level lines too dark."
@@ -43,7 +45,7 @@ setInterval(showMaps, MAP_EVERY_MS);
 
 function render() {
   document.body.classList.toggle("old", !connected);
-  get("line").classList.toggle("lost", !connected);
+  get("line").classList.toggle("lost", !connected || state?.age_ms > OLD_MS);
   put(get("line"), connected ? measured() : `${broken[0].toUpperCase()}${broken.slice(1)}. Trying again.`);
   if (!state) return;
   document.body.dataset.mode = state.mode;
@@ -58,8 +60,9 @@ function render() {
 
 function measured() {
   if (!state) return "Connected.";
-  const age = state.age_ms === null ? "" : `, ${state.age_ms.toFixed(0)} ms behind`;
-  return `Measured ${state.measured_per_s.toFixed(0)} times a second${age}`;
+  if (state.age_ms === null) return "Nothing measured yet";
+  if (state.age_ms > OLD_MS) return `Last measured ${(state.age_ms / 1000).toFixed(0)} s ago`;
+  return `Measured ${state.measured_per_s.toFixed(0)} times a second, ${state.age_ms.toFixed(0)} ms behind`;
 }
 
 function renderCameras() {
@@ -68,9 +71,9 @@ function renderCameras() {
     const camera = cameras.get(source.camera_idx);
     camera.tell(source, connected);
     const seen = state.cameras.find((each) => each.camera_idx === source.camera_idx);
-    camera.show(seen ?? { crosses: [], face: false, sentence: "" });
+    camera.show(seen ?? { crosses: [], face: false, sentence: "" }, state.age_ms > OLD_MS);
     camera.showBoard(state.mode === "board" ? state.board : null);
-    camera.legend.textContent = map ? LEGENDS[map] : "";
+    camera.legend.textContent = map && state.mode === "face" ? (camera.mapped ? LEGENDS[map] : `No ${map} map yet.`) : "";
   }
 }
 
@@ -94,7 +97,7 @@ function renderBoard() {
   if (!board) return;
   get("board").classList.toggle("enough", board.enough);
   put(get("board-adds"), board.adds_sentence);
-  put(get("board-state"), board.sentence);
+  put(get("board-state"), board.sentence === next(state, connected).move ? "" : board.sentence);
   const rows = [["Views kept", String(board.views_kept)]];
   for (const each of board.coverage) rows.push([`Covered, camera ${each.camera_idx + 1}`, `${Math.round(100 * each.fraction)} %`]);
   const list = get("board-numbers");
@@ -131,6 +134,7 @@ function renderSafety() {
   put(get("worn"), state.safety.sentences.slice(0, first).join(" "));
   const others = state.safety.sentences.slice(first).join(" ");
   if (others) put(get("mind"), others);
+  get("who").hidden = others.includes(get("who").textContent.slice(0, 20).toLowerCase());
 }
 
 /** Tells a screen reader what changed, not more often than one can listen to. */

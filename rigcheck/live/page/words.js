@@ -4,25 +4,25 @@ export const STATUS = {
   pass: "Pass ✓", caution: "Caution !", fail: "Fail ✗", inconclusive: "Not decided ?",
 };
 const TITLES = { framing: "Framing", focus: "Focus", light: "Light" };
-const URGENT = ["fail", "caution", "inconclusive"];
 
 /** A number with as many decimals as its sigma deserves. */
 export function reading({ number, sigma, unit }) {
-  if (number === null) return "";
+  if (number === null || (!sigma && !unit)) return "";
   const decimals = sigma ? Math.min(2, Math.max(0, -Math.floor(Math.log10(sigma)))) : 1;
   const told = number.toFixed(decimals).replace(/^-(?=0\.?0*$)/, "").replace("-", "−");
   return `${told}${sigma ? ` ± ${sigma.toFixed(decimals)}` : ""}${unit ? ` ${unit}` : ""}`;
 }
 
-/** The one move to make first: framing before focus before light, a failure before a caution. */
+/** The one move to make first: a failure before all else, then framing before focus before light. */
 export function next(state, connected) {
   if (!connected) return { what: "No connection", move: "Waiting for rigcheck. It tries again by itself.", rest: true };
   const ill = state.sources.filter((each) => each.state !== "running");
   if (ill.length > 0 && ill.length === state.sources.length) return { what: "Cameras", move: ill[0].sentence, rest: false };
   if (state.mode === "board") return nextOfBoard(state.board);
-  for (const status of URGENT) {
-    const answer = state.answers.find((each) => each.status === status && each.move);
-    if (answer) return { what: `Next: ${TITLES[answer.subject].toLowerCase()}, ${answer.code}`.replace(/, $/, ""), move: answer.move, rest: false };
+  const asking = state.answers.filter((each) => each.status !== "pass" && each.move);
+  const answer = asking.find((each) => each.status === "fail") ?? asking[0];
+  if (answer) {
+    return { what: `Next: ${TITLES[answer.subject].toLowerCase()}, ${answer.code}`.replace(/, $/, ""), move: answer.move, rest: false };
   }
   if (state.answers.length > 0 && state.answers.every((each) => each.status === "pass")) {
     return { what: "Next", move: "Nothing to move: keep this moment.", rest: true };
