@@ -9,11 +9,13 @@ import typer
 
 from rigcheck.cli.app import app
 from rigcheck.errors import RigcheckError
+from rigcheck.live.command import INTERRUPTED, Ended, live
 
 __all__ = ["main", "run"]
 
 CANNOT_MEASURE = 3
-INTERRUPTED = 130
+
+app.command()(live)
 
 
 @app.command()
@@ -53,6 +55,8 @@ def run(arguments: Sequence[str] | None = None) -> int:
     """
     try:
         app(args=None if arguments is None else list(arguments))
+    except Ended as end:
+        return INTERRUPTED if end.code is None else int(end.code)
     except SystemExit as end:
         # The command-line library turns an interrupt into this code without a word.
         if end.code == INTERRUPTED:
