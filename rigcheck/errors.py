@@ -15,6 +15,8 @@ says what the operator does about it. Programming errors stay plain ``ValueError
     └── DependencyError   a library or a system package is missing (also ImportError)
 """
 
+import unicodedata
+
 __all__ = [
     "BoardError",
     "ConfigError",
@@ -24,7 +26,20 @@ __all__ = [
     "OutputError",
     "RigcheckError",
     "SchemaError",
+    "printable",
 ]
+
+# Control and format characters, halves of surrogate pairs, line and paragraph separators.
+_STEERING = frozenset({"Cc", "Cf", "Cs", "Zl", "Zp"})
+
+
+def printable(text: str) -> str:
+    """Text on one line that no terminal obeys: what would steer it, or turn the order of letters, becomes a space.
+
+    Bytes of a file name that are no text appear as escapes.
+    """
+    whole = text.encode("utf-8", "backslashreplace").decode("utf-8")
+    return "".join(" " if unicodedata.category(one) in _STEERING else one for one in whole)
 
 
 class RigcheckError(Exception):

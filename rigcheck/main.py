@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from rigcheck.cli.app import app
-from rigcheck.errors import RigcheckError
+from rigcheck.errors import RigcheckError, printable
 from rigcheck.live.command import INTERRUPTED, Ended, live
 
 __all__ = ["main", "run"]
@@ -63,8 +63,8 @@ def run(arguments: Sequence[str] | None = None) -> int:
             typer.echo("Interrupted: nothing was written.", err=True)
         return end.code if isinstance(end.code, int) else 0
     except RigcheckError as error:
-        typer.echo(f"Stopped: {error.message}", err=True)
-        typer.echo(f"What to do: {error.hint}", err=True)
+        typer.echo(f"Stopped: {printable(error.message)}", err=True)
+        typer.echo(f"What to do: {printable(error.hint)}", err=True)
         return CANNOT_MEASURE
     except KeyboardInterrupt:
         typer.echo("Interrupted: nothing was written.", err=True)

@@ -13,7 +13,18 @@ from rigcheck.cli.formats import formats
 from rigcheck.cli.handover import handover
 from rigcheck.cli.history import history
 from rigcheck.cli.picks import picks
-from rigcheck.cli.shared import BoardFile, Footage1, Footage2, JsonTo, OffsetFrames, Out, PairBy, RigFile, end
+from rigcheck.cli.shared import (
+    BoardFile,
+    Footage1,
+    Footage2,
+    JsonTo,
+    OffsetFrames,
+    Out,
+    PairBy,
+    RigFile,
+    end,
+    say,
+)
 from rigcheck.cli.verify import verify
 
 app = typer.Typer(
@@ -57,7 +68,7 @@ def board(
     from rigcheck.jobs.board import draw_board
 
     for line in draw_board(file, out, paper=paper, replace_earlier=replace):
-        typer.echo(line)
+        say(line)
 
 
 @app.command()
@@ -120,7 +131,7 @@ def limits(
     from rigcheck.jobs.limits import limit_lines
 
     for line in limit_lines(rig):
-        typer.echo(line)
+        say(line)
 
 
 app.command()(audit)

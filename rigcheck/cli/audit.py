@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from rigcheck.cli.shared import JsonTo, Out, RigFile, end
+from rigcheck.cli.shared import JsonTo, Out, RigFile, end, say
 
 __all__ = ["audit"]
 
@@ -77,7 +77,8 @@ def audit(
         with progress() as sink:
             result = job.audit(takes, given=given, work=work, progress=sink)
     except KeyboardInterrupt:
-        typer.echo(f"The takes measured so far are kept in {work}: go on with --resume.", err=True)
+        if job.unfinished(work):
+            say(f"The takes measured so far are kept in {work}: go on with --resume.", err=True)
         raise
     job.write_audit(result, out, replace_earlier=again)
     outputs = (*job.OUTPUTS, *(("performer.yaml",) if result.record is not None else ()))

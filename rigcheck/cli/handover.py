@@ -5,6 +5,8 @@ from typing import Annotated
 
 import typer
 
+from rigcheck.cli.shared import say
+
 __all__ = ["handover"]
 
 _CHECK_FAILED = 4
@@ -38,7 +40,7 @@ def handover(
     if out is None:
         count, findings = job.check_handover(folder)
         for sentence in findings:
-            typer.echo(sentence)
+            say(sentence)
         if findings:
             typer.echo(f"Fail: {len(findings)} of this folder's files are not as they were handed over.")
             raise typer.Exit(_CHECK_FAILED)
@@ -50,7 +52,5 @@ def handover(
     with progress() as sink:
         made = job.handover(folder, out, choice=choice, replace_earlier=replace, progress=sink)
     for one in made.left_out:
-        typer.echo(f"Left out: {one.path}: {one.reason}")
-    typer.echo(
-        f"Written to {out}: {len(made.files)} files, {made.bytes / 1e6:.1f} MB, manifest.json, SHA256SUMS"
-    )
+        say(f"Left out: {one.path}: {one.reason}")
+    say(f"Written to {out}: {len(made.files)} files, {made.bytes / 1e6:.1f} MB, manifest.json, SHA256SUMS")

@@ -6,10 +6,23 @@ from typing import TYPE_CHECKING, Annotated, Literal, NoReturn
 
 import typer
 
+from rigcheck.errors import printable
+
 if TYPE_CHECKING:
     from rigcheck.model import CalibrationRun, Report
 
-__all__ = ["BoardFile", "Footage1", "Footage2", "JsonTo", "OffsetFrames", "Out", "PairBy", "RigFile", "end"]
+__all__ = [
+    "BoardFile",
+    "Footage1",
+    "Footage2",
+    "JsonTo",
+    "OffsetFrames",
+    "Out",
+    "PairBy",
+    "RigFile",
+    "end",
+    "say",
+]
 
 
 def _standard_output(text: str | None) -> str | None:
@@ -40,6 +53,11 @@ JsonTo = Annotated[
         help="Print result.json to standard output; the table then goes to the error stream.",
     ),
 ]
+
+
+def say(line: str, *, err: bool = False) -> None:
+    """Print one line in which names of files or texts of theirs may stand."""
+    typer.echo(printable(line), err=err)
 
 
 def end(
@@ -75,7 +93,7 @@ def end(
 
     piped = json_to is not None
     terminal_table(report, run, console=Console(stderr=piped), numbers=numbers)
-    typer.echo(f"Written to {out}: {', '.join(outputs)}", err=piped)
+    say(f"Written to {out}: {', '.join(outputs)}", err=piped)
     if piped:
         # As bytes: what a terminal's encoding cannot show must not change the file's content.
         typer.echo(result_text(report).encode("utf-8"), nl=False)

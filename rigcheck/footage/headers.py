@@ -60,6 +60,8 @@ def read_header(path: Path) -> PictureHeader:
     W3C PNG (third edition) 11.2; TIFF 6.0 section 2 and the BigTIFF layout; ITU-T T.81 annex B; CIPA DC-008.
     """
     try:
+        if path.exists() and not path.is_file():  # a pipe would keep this waiting for ever
+            raise _Bad("this is no plain file")
         with path.open("rb") as file:
             header = _read(file)
     except OSError as error:

@@ -161,10 +161,11 @@ def pictures_in(folder: Path) -> tuple[tuple[Path, ...], tuple[Finding, ...]]:
     Raises
     ------
     InputError
-        When the folder cannot be read or holds no picture.
+        When the folder cannot be read, holds no picture, or something under a picture's name that is no file.
     """
     try:
-        files = [path for path in folder.iterdir() if path.is_file() and not path.name.startswith(".")]
+        named = [path for path in folder.iterdir() if not path.name.startswith(".")]
+        files = [path for path in named if path.is_file()]
     except OSError as error:
         raise InputError(
             f"{folder}: the folder cannot be read ({error.strerror or error}).",
@@ -172,6 +173,12 @@ def pictures_in(folder: Path) -> tuple[tuple[Path, ...], tuple[Finding, ...]]:
         ) from error
     pictures = sorted((path for path in files if path.suffix.lower() in PICTURE_SUFFIXES), key=_by_name)
     others = len(files) - len(pictures)
+    broken = sorted(path for path in set(named) - set(files) if path.suffix.lower() in PICTURE_SUFFIXES)
+    if broken:
+        raise InputError(
+            f"{broken[0]}: no plain file found (a folder, a pipe, or a link that leads nowhere), a picture needed.",
+            hint="copy the picture itself there, or take the entry out of the footage",
+        )
     if not pictures:
         found = f"{others} other files" if others else "nothing"
         raise InputError(

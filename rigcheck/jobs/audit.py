@@ -9,7 +9,7 @@ from rigcheck.jobs.audit_day import run_of_day
 from rigcheck.jobs.audit_inputs import AuditInputs, ReadAudit, read_audit
 from rigcheck.jobs.audit_order import TakeOrder
 from rigcheck.jobs.audit_table import table_rows
-from rigcheck.jobs.audit_work import WORK, default_workers, measure_takes, unfinished
+from rigcheck.jobs.audit_work import WORK, default_workers, forget, measure_takes, unfinished
 from rigcheck.jobs.opening import limits_of
 from rigcheck.model import EffectiveLimit, Estimate, PerformerRecord, Report
 from rigcheck.model.take import AuditRun
@@ -33,6 +33,7 @@ __all__ = [
     "audit",
     "default_workers",
     "refuse_unfinished",
+    "unfinished",
     "write_audit",
 ]
 
@@ -93,6 +94,7 @@ def audit(
         )
         for take in read.takes
     ]
+    new_folder = work is not None and not Path(work).parent.exists()
     records = measure_takes(
         orders,
         work=None if work is None else Path(work),
@@ -102,6 +104,8 @@ def audit(
     )
     if all(record.fault for record in records):
         first = records[0]
+        if work is not None:
+            forget(Path(work), with_parent=new_folder)
         raise InputError(
             f"{takes}: no take could be read. The first, {first.name}: {first.fault}", hint=first.hint
         )
@@ -141,7 +145,7 @@ def write_audit(result: AuditResult, out: str | Path, *, replace_earlier: bool =
 
 
 def refuse_unfinished(out: Path, *, resume: bool, replace: bool) -> Path:
-    """Return the work folder of an output folder, made if need be; cleared for a fresh start.
+    """Return the work folder of an output folder, which the first measured take makes; cleared for a fresh start.
 
     Raises
     ------
@@ -159,7 +163,6 @@ def refuse_unfinished(out: Path, *, resume: bool, replace: bool) -> Path:
         if count and not resume:
             for one in work.glob("*.json"):
                 one.unlink()
-        work.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise OutputError(
             f"{work}: cannot be written ({error.strerror or error}).",

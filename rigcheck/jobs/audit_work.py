@@ -23,7 +23,7 @@ _CONNECT_S = 15
 _THREADS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
 WORK = "work"
 
-__all__ = ["WORK", "default_workers", "measure_takes", "unfinished"]
+__all__ = ["WORK", "default_workers", "forget", "measure_takes", "unfinished"]
 
 OnProgress = Callable[[int, int], None]
 
@@ -37,6 +37,16 @@ def default_workers() -> int:
 def unfinished(work: Path) -> int:
     """How many records of an earlier audit lie in a work folder."""
     return len(list(work.glob("*.json"))) if work.is_dir() else 0
+
+
+def forget(work: Path, *, with_parent: bool) -> None:
+    """Remove a work folder in which no take could be read, and the output folder too where it was made for it."""
+    with suppress(OSError):
+        for one in work.glob("*.json"):
+            one.unlink()
+        work.rmdir()
+        if with_parent:
+            work.parent.rmdir()
 
 
 def measure_takes(
@@ -107,7 +117,7 @@ def _measured(
         yield from ((number, measure_take(order)) for number, order in left)
         return
     again: list[_Numbered] = []
-    with _processes(min(workers, len(left))) as pool:
+    with fresh_processes(min(workers, len(left))) as pool:
         for number, record in _by(pool, left, ahead=_AHEAD * workers, lost=(BrokenProcessPool,)):
             if record.fault == _LOST:
                 again.append((number, left[[one for one, _ in left].index(number)][1]))
@@ -115,7 +125,7 @@ def _measured(
                 yield number, record
     # One process that was ended takes all with it: each of these once more, alone.
     for one in again:
-        with _processes(1) as pool:
+        with fresh_processes(1) as pool:
             yield from _by(pool, [one], ahead=1, lost=(BrokenProcessPool,))
 
 
@@ -160,7 +170,7 @@ def _by(
 
 
 @contextmanager
-def _processes(count: int) -> Iterator[Executor]:
+def fresh_processes(count: int) -> Iterator[Executor]:
     """Processes of their own, started fresh: nothing of this one's threads is copied into them."""
     before = {name: os.environ.get(name) for name in _THREADS}
     # Read by numerical libraries as they are loaded: too late for an initializer.
@@ -223,7 +233,7 @@ def _keep(path: Path, record: TakeRecord) -> None:
     """Write a record whole: under another name first, then renamed."""
     half = path.with_suffix(f".{os.getpid()}.half")
     try:
-        path.parent.mkdir(exist_ok=True)
+        path.parent.mkdir(parents=True, exist_ok=True)
         half.write_text(take_record_text(record), encoding="utf-8")
         os.replace(half, path)
     except OSError as error:

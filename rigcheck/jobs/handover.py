@@ -215,6 +215,8 @@ def _found(root: Path) -> tuple[list[tuple[str, Path]], list[SkippedFile]]:
 
 def _kind(path: Path) -> str | None:
     try:
+        if not path.is_file():  # a pipe would keep this waiting for ever
+            return None
         with path.open("rb") as file:
             head = file.read(_HEAD_BYTES)
     except OSError:

@@ -131,8 +131,8 @@ class OutputFolder:
         self._names: list[str] = []
 
     def write_text(self, name: str, text: str) -> None:
-        """Stage a UTF-8 text file; see `write_bytes`."""
-        self.write_bytes(name, text.encode("utf-8"))
+        """Stage a UTF-8 text file; bytes of a file name that are no text appear as escapes. See `write_bytes`."""
+        self.write_bytes(name, text.encode("utf-8", "backslashreplace"))
 
     def write_bytes(self, name: str, content: bytes) -> None:
         """Stage a file.

@@ -1,13 +1,13 @@
 """A report on the terminal: a short table and one closing line, readable without colour."""
 
 import textwrap
-import unicodedata
 from collections.abc import Sequence
 
 from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
+from rigcheck.errors import printable
 from rigcheck.model import CalibrationRun, CheckResult, Report
 from rigcheck.report.calibration_tables import key_numbers
 from rigcheck.report.numbers import format_estimate, keep_numbers_whole
@@ -109,9 +109,7 @@ def _line(text: str, console: Console) -> None:
 
 def _clean(text: str, console: Console) -> str:
     """Drop control characters, and what the console's encoding cannot show."""
-    shown = "".join(
-        character if unicodedata.category(character) not in {"Cc", "Cf"} else " " for character in text
-    )
+    shown = printable(text)
     encoding = console.encoding or "utf-8"
     if encoding.lower().replace("-", "").startswith("utf"):
         return shown

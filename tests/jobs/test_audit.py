@@ -216,6 +216,8 @@ def test_nothing_readable_is_an_error(tmp_path):
 
 def test_unfinished_work_is_not_thrown_away(tmp_path):
     work = refuse_unfinished(tmp_path / "out", resume=False, replace=False)
+    assert not work.exists()
+    work.mkdir(parents=True)
     (work / "a.json").write_text("{}", encoding="utf-8")
     with pytest.raises(OutputError, match="1 measured takes"):
         refuse_unfinished(tmp_path / "out", resume=False, replace=False)

@@ -92,7 +92,7 @@ def test_loader_is_needed():
         ("a: '\n", 2, "not valid YAML"),
         ("a: " + "9" * 41 + "\n", 1, "a number of 41 characters"),
         ("a: " + "[" * 30 + "]" * 30 + "\n", 1, "nested deeper"),
-        ('a: "\\ud800"\n', 1, "surrogate"),
+        ('a: "\\ud800"\n', 1, "surrogate|invalid Unicode"),
     ],
 )
 def test_what_could_mislead_is_refused_with_its_line(text, line, finding):
