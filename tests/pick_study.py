@@ -10,6 +10,7 @@ from rigcheck.face.picks_choose import choose_picks
 from rigcheck.face.picks_glance import Glancer
 from rigcheck.face.picks_moments import candidate_moments
 from rigcheck.face.picks_reading import CameraPictures, MomentReader
+from rigcheck.face.picks_rounds import read_in_rounds
 from rigcheck.model import EffectiveLimit
 from rigcheck.model.picking import PickOutcome
 
@@ -77,9 +78,15 @@ def choose(clip: PickClip, *, rig=None, most=40, wanted=None, reference_idx=None
             ]
         )
 
-    readings = [read(moment.idx, moment.before_idx, moment.after_idx) for moment in moments]
     reference = None if reference_idx is None else read(reference_idx, None, None)
-    return choose_picks(readings, wanted, gates(), glances=glances, reference=reference)
+    limits = gates()
+    _, outcome = read_in_rounds(
+        moments,
+        lambda some: [read(moment.idx, moment.before_idx, moment.after_idx) for moment in some],
+        lambda some: choose_picks(some, wanted, limits, glances=glances, reference=reference),
+        limits,
+    )
+    return outcome
 
 
 def row_of(head: int, clip: PickClip, outcome: PickOutcome) -> ClipRow:

@@ -2,6 +2,7 @@
 
 from collections import Counter
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -9,6 +10,7 @@ from rigcheck.face.picks_faults import FAULTS, excess_of, faults_of
 from rigcheck.face.picks_glance import Glance
 from rigcheck.face.picks_moments import looked_samples
 from rigcheck.face.picks_numbers import moment_numbers, sharpest
+from rigcheck.face.picks_passing import rejected_in_passing
 from rigcheck.face.picks_reasons import reason_sentence
 from rigcheck.face.picks_usual import ClipUsual, clip_usual, sample_of_reading
 from rigcheck.model import Estimate, Finding
@@ -23,7 +25,7 @@ from rigcheck.model.picking import (
     RejectedMoment,
 )
 
-__all__ = ["ALTERNATES", "choose_picks"]
+__all__ = ["ALTERNATES", "apart_s", "best_score", "choose_picks"]
 
 ALTERNATES = 3
 _APART_S = 1.0  # picks and alternates of one pose come from moments at least so far apart
@@ -73,7 +75,8 @@ def choose_picks(
     exp(-0.5 (2 x)²) over the measures, x being how near each lies to its limit.
     """
     samples = {id(reading): sample_of_reading(reading) for reading in readings}
-    looked = [sample for sample in looked_samples(glances).values() if sample.cameras]
+    seen = {idx: sample for idx, sample in looked_samples(glances).items() if sample.cameras}
+    looked = list(seen.values())
     basis = looked if len(looked) >= _FEWEST_GLANCES else [s for s in samples.values() if s.cameras]
     given = None if reference is None else sample_of_reading(reference)
     usual = clip_usual(basis, reference=given)
@@ -82,10 +85,15 @@ def choose_picks(
         id(reading): moment_numbers(reading, samples[id(reading)], usual, sharpest=best, glances=glances)
         for reading in readings
     }
-    choices = tuple(
-        _choice(pose, count, readings, numbers, gates) for pose, count in wanted.items() if count > 0
+    choices = [_choice(pose, count, readings, numbers, gates) for pose, count in wanted.items() if count > 0]
+    in_passing = {
+        each.pose: rejected_in_passing(each.pose, glances, seen, usual, gates, told=each.rejected)
+        for each in choices
+    }
+    return PickOutcome(
+        choices=tuple(replace(each, rejected=(*each.rejected, *in_passing[each.pose])) for each in choices),
+        usual=_usual_estimates(usual),
     )
-    return PickOutcome(choices=choices, usual=_usual_estimates(usual))
 
 
 def _choice(
@@ -122,6 +130,37 @@ def _unseen(reading: PoseReading) -> tuple[Finding, ...]:
 
 
 def _pick(pose: PickPose, reading: PoseReading, numbers: Mapping[str, float], gates: PickGates) -> Pick:
+    reasons = _reasons(pose, numbers, gates)
+    return Pick(
+        pose=pose,
+        reading=reading,
+        score=_mean(reasons),
+        reasons=tuple(reasons),
+        numbers={name: Estimate(value=value, n=1) for name, value in numbers.items()},
+    )
+
+
+def best_score(pose: PickPose, numbers: Mapping[str, float], gates: PickGates) -> float:
+    """Give the score of a moment of which only these numbers are known, everything else being at its best.
+
+    Parameters
+    ----------
+    pose : {"neutral", "bite", "side"}
+    numbers : mapping of str to float
+        See `picks_numbers.moment_numbers`.
+    gates : PickGates
+    """
+    reasons = _reasons(pose, numbers, gates)
+    known = {reason.code for reason in reasons}
+    best = [
+        PickReason(code=rule.code, sentence="", score=1.0, weight=_weight(rule.code))
+        for rule in FAULTS[pose]
+        if rule.code not in known
+    ]
+    return _mean([*reasons, *best])
+
+
+def _reasons(pose: PickPose, numbers: Mapping[str, float], gates: PickGates) -> list[PickReason]:
     reasons = []
     for rule in FAULTS[pose]:
         near = excess_of(rule, numbers, gates)
@@ -132,7 +171,7 @@ def _pick(pose: PickPose, reading: PoseReading, numbers: Mapping[str, float], ga
                 code=rule.code,
                 sentence=reason_sentence(rule, numbers),
                 score=float(np.exp(-0.5 * (_STEEP * near) ** 2)),
-                weight=_WEIGHTS.get(rule.code, 0.7),
+                weight=_weight(rule.code),
             )
         )
     if pose == "bite" and "row_gap" not in numbers:
@@ -141,18 +180,19 @@ def _pick(pose: PickPose, reading: PoseReading, numbers: Mapping[str, float], ga
                 code="rows_apart",
                 sentence="no line between the rows of teeth seen: one row hides the other, or a lip does",
                 score=_ROWS_UNSEEN,
-                weight=_WEIGHTS["rows_apart"],
+                weight=_weight("rows_apart"),
             )
         )
+    return reasons
+
+
+def _weight(code: str) -> float:
+    return _WEIGHTS.get(code, 0.7)
+
+
+def _mean(reasons: Sequence[PickReason]) -> float:
     total = sum(reason.weight for reason in reasons)
-    score = sum(reason.weight * reason.score for reason in reasons) / total if total else 0.0
-    return Pick(
-        pose=pose,
-        reading=reading,
-        score=score,
-        reasons=tuple(reasons),
-        numbers={name: Estimate(value=value, n=1) for name, value in numbers.items()},
-    )
+    return sum(reason.weight * reason.score for reason in reasons) / total if total else 0.0
 
 
 def _from_different_moments(picks: Sequence[Pick], count: int) -> list[Pick]:
@@ -168,7 +208,12 @@ def _apart(first: Pick, second: Pick) -> bool:
     times = first.reading.time_s, second.reading.time_s
     if times[0] is None or times[1] is None:
         return abs(first.frame_idx - second.frame_idx) >= _APART_FRAMES
-    return abs(times[0] - times[1]) >= _APART_S
+    return apart_s(*times)
+
+
+def apart_s(first_s: float | None, second_s: float | None) -> bool:
+    """Whether two times count as different moments; unknown ones do."""
+    return first_s is None or second_s is None or abs(first_s - second_s) >= _APART_S
 
 
 def _missing(rejected: Sequence[RejectedMoment], pose: PickPose) -> tuple[str, ...]:

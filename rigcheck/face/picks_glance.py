@@ -1,4 +1,7 @@
-"""The first, cheap look through a clip: movement in every picture, the face's shape about ten times a second."""
+"""The first, cheap look through a clip: movement in every picture, the face's shape about ten times a second.
+
+Where nothing in the picture changes the last look is taken over; where the eyes change a look comes early.
+"""
 
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -7,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rigcheck.face.exposure_noise import noise_of
+from rigcheck.face.picks_change import PARTS, PartWatch, small_picture
 from rigcheck.face.picks_points import SteadyMesh
 from rigcheck.face.picks_seam import SEAM_PLACES, read_seam
 from rigcheck.face.picks_shape import face_axes, shape_numbers
@@ -16,24 +20,25 @@ from rigcheck.face.picks_turn import turn_deg
 from rigcheck.landmarks import FaceFinder, Looks, NoFace
 from rigcheck.model import FACE_POINTS, Frame, FrameRef
 from rigcheck.model._arrays import FloatArray
-from rigcheck.opencv import cv2
 
 __all__ = ["LOOK_EVERY_S", "Glance", "Glancer", "mouth_numbers"]
 
 LOOK_EVERY_S = 0.1
-_SMALL_PX = 360.0  # longer side of the small picture
+_HOLDS_S = 0.5  # so long a look is taken over while nothing changes
+# Looks before they are due, where the eyes change: at most so many in a row, in the long run this share of the others.
+_MOST_EARLY, _EARLY_SHARE = 8.0, 0.2
 _VOTES = 3
-_LEAST_CONTRAST_DN = 4.0
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Glance:
     """One picture, seen in passing.
 
-    `moved` maps parts of the face ("eyes", "mouth", "face") to how much they changed since the picture before, over
+    `moved` maps parts of the face ("eyes", "mouth") to how much they changed since the picture before, over
     their own contrast; empty when nothing is known. `shape` holds the numbers of the face by name, empty when the
-    picture was not looked at that closely or shows no face (`looked` tells which). `seam` (SEAM_PLACES,) is the width
-    of the dark line between the lips, None when not read.
+    picture was not looked at that closely or shows no face (`looked` tells which). Where nothing changed since the last
+    close look, its numbers stand here too. `seam` (SEAM_PLACES,) is the width of the dark line between the lips, None
+    when not read.
     """
 
     ref: FrameRef
@@ -70,9 +75,14 @@ class Glancer:
         self._black = black_dn
         self._finder = FaceFinder(looks)
         self._mesh = SteadyMesh()
+        self._watch = PartWatch()
         self._points: FloatArray | None = None
-        self._small: NDArray[np.float32] | None = None
-        self._last_look_s: float | None = None
+        self._shape: Mapping[str, float] = {}
+        self._seam: FloatArray | None = None
+        self._last_s: float | None = None  # of the last entry with a shape, looked at or taken over
+        self._look_s: float | None = None
+        self._seen_s: float | None = None
+        self._early = _MOST_EARLY
         self._turns: list[int] = []
 
     @property
@@ -83,26 +93,41 @@ class Glancer:
 
     def see(self, frame: Frame) -> Glance:
         """Look at the next picture in passing."""
-        grey = frame.grey8()
-        small = _small(grey)
-        moved = self._moved(small, grey.shape[1])
-        self._small = small
-        if not self._due(frame.ref):
-            return Glance(ref=frame.ref, moved=moved, looked=False, shape={})
-        self._last_look_s = frame.ref.time_s
-        points = self._face(frame, grey)
-        self._points = points
-        if points is None:
-            return Glance(ref=frame.ref, moved=moved, looked=True, shape={})
-        shape = shape_numbers(points)
-        shape["turn_deg"] = turn_deg(points)
-        mouth, seam = mouth_numbers(grey, points, black_dn=self._black)
-        return Glance(ref=frame.ref, moved=moved, looked=True, shape=shape | mouth, seam=seam)
+        grey, ref = frame.grey8(), frame.ref
+        moved = self._watch.see(small_picture(grey))
+        if not self._due(ref) and not self._eyes_changed(ref):
+            return Glance(ref=ref, moved=moved, looked=False, shape={})
+        if self._as_before(ref):
+            self._last_s = ref.time_s
+            return Glance(ref=ref, moved=moved, looked=True, shape=self._shape, seam=self._seam)
+        self._last_s = self._look_s = ref.time_s
+        self._points = points = self._face(frame, grey)
+        self._watch.looked(points, grey.shape[1])
+        self._shape, self._seam = {}, None
+        if points is not None:
+            mouth, self._seam = mouth_numbers(grey, points, black_dn=self._black)
+            self._shape = {**shape_numbers(points), "turn_deg": turn_deg(points), **mouth}
+        return Glance(ref=ref, moved=moved, looked=True, shape=self._shape, seam=self._seam)
 
     def _due(self, ref: FrameRef) -> bool:
-        if ref.time_s is None or self._last_look_s is None:
-            return True
-        return not 0.0 <= ref.time_s - self._last_look_s < self._every_s - 1e-3
+        since = _since(self._last_s, ref)
+        return since is None or since >= self._every_s - 1e-3
+
+    def _eyes_changed(self, ref: FrameRef) -> bool:
+        """Whether the eyes look other than at the last look, before the next one is due: a blink is short."""
+        gained = _EARLY_SHARE * (_since(self._seen_s, ref) or 0.0) / self._every_s
+        self._early, self._seen_s = min(self._early + gained, _MOST_EARLY), ref.time_s
+        if self._early < 1.0 or not self._watch.other("eyes"):
+            return False
+        self._early -= 1.0
+        return True
+
+    def _as_before(self, ref: FrameRef) -> bool:
+        """Whether the last look still holds: not long ago, and nothing in the picture changed since."""
+        since = _since(self._look_s, ref)
+        if since is None or since >= _HOLDS_S - 1e-3 or self._points is None:
+            return False
+        return all(self._watch.other(part) is False for part in PARTS)
 
     def _face(self, frame: Frame, grey: NDArray[np.uint8]) -> FloatArray | None:
         """Points as recorded: the mesh alone where the face was a moment ago, else everything anew."""
@@ -120,43 +145,12 @@ class Glancer:
             return None
         return self._mesh.points(grey, face.points_px, (self._mount + self.turned_deg) % 360, rounds=2)
 
-    def _moved(self, small: NDArray[np.float32], width: int) -> dict[str, float]:
-        if self._small is None or self._points is None or small.shape != self._small.shape:
-            return {}
-        scale = small.shape[1] / width
-        moved = {}
-        for part, members in _PARTS.items():
-            box = _box(self._points[list(members)] * scale, small.shape)
-            if box is None:
-                continue
-            now, before = small[box], self._small[box]
-            contrast = max(float(now.std()), _LEAST_CONTRAST_DN)
-            change = now - before
-            moved[part] = float(np.sqrt(np.mean((change - change.mean()) ** 2))) / contrast
-        return moved
 
-
-_PARTS = {
-    "eyes": (33, 263, 159, 386, 145, 374),
-    "mouth": (61, 291, 0, 17),
-    "face": (10, 152, 234, 454),
-}
-
-
-def _small(grey: NDArray[np.uint8]) -> NDArray[np.float32]:
-    scale = min(1.0, _SMALL_PX / max(grey.shape))
-    size = (round(grey.shape[1] * scale), round(grey.shape[0] * scale))
-    small = cv2.resize(grey, size, interpolation=cv2.INTER_AREA) if scale < 1.0 else grey
-    return np.asarray(small, dtype=np.float32)
-
-
-def _box(points: FloatArray, shape: tuple[int, ...]) -> tuple[slice, slice] | None:
-    margin = 0.15 * float(np.ptp(points, axis=0).max())
-    low = np.maximum(points.min(axis=0) - margin, 0).astype(int)
-    high = np.minimum(points.max(axis=0) + margin + 1, shape[1::-1]).astype(int)
-    if (high - low < 4).any():
+def _since(earlier_s: float | None, ref: FrameRef) -> float | None:
+    """Seconds from an earlier picture to this one; None where it is not known, or time runs backwards."""
+    if ref.time_s is None or earlier_s is None or ref.time_s < earlier_s:
         return None
-    return slice(low[1], high[1]), slice(low[0], high[0])
+    return ref.time_s - earlier_s
 
 
 def mouth_numbers(

@@ -1,7 +1,7 @@
 """Which moments of a clip are worth reading in full: the likeliest of each pose by the first look, spread over time."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -15,7 +15,7 @@ __all__ = ["Moment", "candidate_moments", "looked_samples"]
 
 MOST_MOMENTS = 40
 _SPAN_S = 1.0 / 30.0  # the pictures beside a moment lie at least so far away
-_APART_S = 0.4  # of moments of one stretch: so far apart, where the clip is long enough
+_APARTS_S = (1.0, 0.4, 0.0)  # of moments of one stretch: so far apart, where the clip is long enough
 _HELD_S = 0.25
 # What each number is divided by: about the size at which a moment is not proposed any more.
 _NEUTRAL = {
@@ -36,16 +36,26 @@ _SIDE = {"turn_off_deg": 8.0, "lids_shut": 0.3, "lip_gap": 0.05, "moved": 0.25}
 _SIDE_TURN_DEG = 20.0
 _TEETH = 0.08
 _MOST = 3.0
+# A moment that takes so many pictures to fetch counts as worse by so much, about what moments of one rest differ by.
+_DEAR, _DEAR_PICTURES = 1.0, 60.0
+_FIRST = 5  # likeliest moments of each pose, read first: a pick, its alternates, and one to spare
 
 
 @dataclass(frozen=True, kw_only=True)
 class Moment:
-    """A pair of pictures worth reading: its place in the sequences, those of its neighbours, and for which poses."""
+    """A pair of pictures worth reading: its place in the sequences, those of its neighbours, and for which poses.
+
+    `first` tells those to read first: the likeliest of each pose, and those read to explain the clip. `numbers` are
+    the first look's, as `picks_numbers.shape_parts` gives them.
+    """
 
     idx: int
     before_idx: int | None
     after_idx: int | None
     poses: tuple[PickPose, ...]
+    time_s: float | None = None
+    first: bool = True
+    numbers: Mapping[str, float] = field(default_factory=dict)
 
 
 def looked_samples(glances: Sequence[Sequence[Glance]]) -> dict[int, Sample]:
@@ -68,6 +78,7 @@ def candidate_moments(
     wanted: Mapping[PickPose, int],
     *,
     most: int = MOST_MOMENTS,
+    fetch: FloatArray | None = None,
 ) -> tuple[Moment, ...]:
     """Choose the moments.
 
@@ -79,11 +90,13 @@ def candidate_moments(
         Poses asked for.
     most : int
         How many moments to choose in all.
+    fetch : (N,) float64, optional
+        How many pictures must be decoded to fetch each place again: of moments that are alike the cheapest is taken.
 
     Notes
     -----
-    Likeliest first, at least 0.4 s apart as far as the clip allows, then filled up between. A quarter of the places
-    goes to the best of each pose's less likely stretches, so that what is missing can be explained.
+    Likeliest first, the first five of a pose at least a second apart as far as the clip allows, others 0.4 s, then
+    between them. A quarter of the places goes to stretches without one, so that what is missing can be explained.
     """
     samples = looked_samples(glances)
     seen = {idx: sample for idx, sample in samples.items() if sample.cameras}
@@ -95,20 +108,33 @@ def candidate_moments(
     times = _times(glances[0], places)
     moved = _moved(glances, places, times)
     numbers = [shape_parts(away(seen[int(idx)], usual)) for idx in places]
+    dear = np.zeros(len(places)) if fetch is None else _DEAR * np.minimum(fetch[places] / _DEAR_PICTURES, 1.0)
     chosen: dict[int, set[PickPose]] = {}
+    likely: dict[int, list[PickPose]] = {}
+    costs = {
+        pose: dear + np.array([_cost(pose, each, moved[k]) for k, each in enumerate(numbers)])
+        for pose in poses
+    }
     for pose in poses:
-        costs = np.array([_cost(pose, each, moved[k]) for k, each in enumerate(numbers)])
-        for k in _spread(costs, times, max(most // len(poses), 1)):
-            chosen.setdefault(int(places[k]), set()).add(pose)
+        for rank, k in enumerate(_likeliest(costs[pose], times, (most - most // 4) // len(poses))):
+            chosen.setdefault(k, set()).add(pose)
+            if rank < _FIRST:
+                likely.setdefault(k, []).append(pose)
+    for k in _between(np.min(list(costs.values()), axis=0), times, list(chosen), max(most // 4, 1)):
+        chosen[k] = set(poses)
+        likely[k] = poses
     every = [glance.ref.time_s for glance in glances[0]]
     return tuple(
         Moment(
-            idx=idx,
-            before_idx=_beside(every, idx, -1),
-            after_idx=_beside(every, idx, 1),
-            poses=tuple(sorted(chosen[idx])),
+            idx=int(places[k]),
+            before_idx=_beside(every, int(places[k]), -1),
+            after_idx=_beside(every, int(places[k]), 1),
+            poses=tuple(sorted(chosen[k])),
+            time_s=every[int(places[k])],
+            first=k in likely,
+            numbers=numbers[k],
         )
-        for idx in sorted(chosen)
+        for k in sorted(chosen)
     )
 
 
@@ -147,20 +173,25 @@ def _cost(pose: PickPose, found: Mapping[str, float], moved: float) -> float:
     return float(np.sum(np.square(parts)))
 
 
-def _spread(costs: FloatArray, times: FloatArray, count: int) -> list[int]:
-    """Cheapest places, apart in time first, then between them; a quarter for stretches not read yet."""
+def _likeliest(costs: FloatArray, times: FloatArray, count: int) -> list[int]:
+    """Cheapest places, the cheapest first: the first ones well apart in time, further ones less, then between them."""
     order = [int(k) for k in np.argsort(costs, kind="stable")]
     taken: list[int] = []
-    best = count - count // 4
-    for apart in (_APART_S, 0.0):
+    for apart, most in zip(_APARTS_S, (min(_FIRST, count), count, count), strict=True):
         for k in order:
-            if len(taken) >= best:
+            if len(taken) >= max(most, 1):
                 break
             if k not in taken and all(abs(times[k] - times[other]) >= apart for other in taken):
                 taken.append(k)
-    while len(taken) < min(count, len(times)):
-        taken.append(_in_widest_gap(costs, times, taken))
     return taken
+
+
+def _between(costs: FloatArray, times: FloatArray, taken: list[int], count: int) -> list[int]:
+    """Further places, each in the longest stretch without one."""
+    more: list[int] = []
+    while len(more) < count and len(taken) + len(more) < len(times):
+        more.append(_in_widest_gap(costs, times, [*taken, *more]))
+    return more
 
 
 def _in_widest_gap(costs: FloatArray, times: FloatArray, taken: list[int]) -> int:

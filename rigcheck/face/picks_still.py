@@ -28,7 +28,7 @@ _PARTS: Mapping[str, tuple[int, ...]] = MappingProxyType(
     }
 )
 STILL_PARTS = tuple(_PARTS)
-_WORK_UNIT_PX = 330.0  # outer-eye distance of the picture in which points are followed
+_WORK_UNIT_PX = 330.0  # about the outer-eye distance of the picture in which points are followed
 _LEAST_TRUSTED = 0.5
 # Of lengths of Gaussian errors in a plane (Rayleigh) just so many are shorter than their RMS: 1 - 1/e. A few points
 # that slide along an edge then do not speak for the whole part.
@@ -68,14 +68,15 @@ def read_stillness(
     if not neighbours:
         return {name: Estimate(value=None, unit="eye distances/s", reason=_NO_TIME) for name in names}
     _, _, unit = face_axes(points_px)
-    scale = min(1.0, _WORK_UNIT_PX / unit)
+    # A whole number of pixels becomes one: several times quicker than any other share.
+    scale = 1.0 / max(round(unit / _WORK_UNIT_PX), 1)
     here = normalised(_scaled(image, scale))
     found = [_speeds(here, points_px * scale, unit * scale, each, scale) for each in neighbours]
     return {name: _faster([each[name] for each in found]) for name in names}
 
 
 def _scaled(image: NDArray[np.uint8], scale: float) -> NDArray[np.uint8]:
-    if scale > 0.9:
+    if scale == 1.0:
         return image
     return np.asarray(
         cv2.resize(image, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA), dtype=np.uint8

@@ -9,10 +9,10 @@ from rigcheck.checks.limits_pick_gates import pick_gates
 from rigcheck.errors import ConfigError
 from rigcheck.face.picks_choose import choose_picks
 from rigcheck.face.picks_glance import LOOK_EVERY_S, Glancer
-from rigcheck.face.picks_moments import Moment, candidate_moments
+from rigcheck.face.picks_moments import candidate_moments
 from rigcheck.face.picks_reading import MomentReader
+from rigcheck.face.picks_rounds import read_in_rounds
 from rigcheck.face.picks_run import PicksRun, clip_course, picks_measurements
-from rigcheck.footage import Clip
 from rigcheck.jobs.fitting_inputs import ReadInputs, read_inputs
 from rigcheck.jobs.opening import (
     OpenedFootage,
@@ -27,15 +27,17 @@ from rigcheck.jobs.picks_looking import (
     MOST_GLANCES,
     Glances,
     look_through,
-    moment_at,
-    pictures_of,
+    pictures_at,
+    place_of,
     read_moments,
+    reading_at,
+    seen_in_steps,
 )
 from rigcheck.jobs.picks_same import looks_changed, setting_changes
-from rigcheck.jobs.picks_stills import contact_sheet, shown_picks, stills_of
+from rigcheck.jobs.picks_stills import SmallPictures, Still, contact_sheet, fetch_stills
 from rigcheck.landmarks import Looks
 from rigcheck.model import EffectiveLimit, Estimate, Report
-from rigcheck.model.picking import Pick, PickOutcome, PickPose, PoseReading
+from rigcheck.model.picking import Pick, PickOutcome, PickPose
 from rigcheck.records import file_sha256, make_provenance, output_folder, result_text
 from rigcheck.records.picks_file import picks_text
 from rigcheck.report import ProgressSink, SilentProgress
@@ -63,13 +65,15 @@ _MOST_SHAPES = 1200  # of the face in the first look
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class PicksResult:
-    """What was picked (`run`), what the checks make of it (`report`), and what is written of it."""
+    """What was picked (`run`), what the checks make of it (`report`), and what is written of it.
+
+    `stills` are the picks' pictures by pose and rank.
+    """
 
     run: PicksRun
     report: Report
     shown: tuple[ShownPick, ...]
-    clips: tuple[Clip, ...]
-    turns: Mapping[str, int]
+    stills: Mapping[tuple[str, int], tuple[Still, ...]]
     inputs: tuple[str, ...]
 
 
@@ -106,18 +110,21 @@ def picks(
     limits = limits_of(read.rig, given.rig)
     footage = open_footage_of(read.names, str(footage1), second, given.pairing)
     glances = look_through(footage, _glancers(read, footage), progress.track("Looking through the clip"))
+    turns = {name: (_mount(read, k) + glances.turned_deg[name]) % 360 for k, name in enumerate(read.names)}
+    small = SmallPictures(turns, linear=_linear(read))
     readers = [_reader(read, glances) for _ in range(_READERS)]
-    reference = _reference(glances, given.reference)
-    moments = candidate_moments(glances.by_camera, wanted, most=MOST_MOMENTS)
+    reference = _reference(footage, given.reference)
+    declared = None if reference is None else reading_at(footage, reference, readers[0])
+    gates = pick_gates(Limits(limits))
+    moments = candidate_moments(glances.by_camera, wanted, most=MOST_MOMENTS, fetch=glances.fetch)
     track = progress.track("Reading the likeliest moments")
-    readings = read_moments(footage, moments, glances.places, readers, track)
-    declared: PoseReading | None = None
-    if reference is not None:
-        (declared,) = read_moments(footage, [reference], glances.places, readers, lambda *_: None)
-    outcome = choose_picks(
-        readings, wanted, pick_gates(Limits(limits)), glances=glances.by_camera, reference=declared
+    readings, outcome = read_in_rounds(
+        moments,
+        lambda some: read_moments(footage, some, glances.places, readers, on_progress=track, keep=small.keep),
+        lambda some: choose_picks(some, wanted, gates, glances=glances.by_camera, reference=declared),
+        gates,
     )
-    incisors = _incisors(footage, glances, readers[0], outcome, calibrated=_pair_calibrated(read))
+    incisors = _incisors(footage, readers[0], outcome, calibrated=_pair_calibrated(read))
     changes, known = setting_changes(footage.clips, read, given.rig)
     run = PicksRun(
         outcome=outcome,
@@ -137,16 +144,15 @@ def picks(
         reference=given.reference,
         notes=_notes(footage, read, glances, len(readings)),
     )
-    turns = {name: (_mount(read, k) + glances.turned_deg[name]) % 360 for k, name in enumerate(read.names)}
-    ranked = _ranked(run)
     report = _report(run, limits, given, footage, (footage1, footage2))
     files = (*given.for_reading.files, *footage_paths(footage1, footage2))
     return PicksResult(
         run=run,
         report=report,
-        shown=shown_picks(ranked, footage.clips, turns, linear=_linear(read)) if ranked else (),
-        clips=footage.clips,
-        turns=turns,
+        shown=small.shown(_ranked(run)),
+        stills=fetch_stills(
+            [(rank, pick) for rank, pick, alternate in _ranked(run) if not alternate], footage.clips, turns
+        ),
         inputs=tuple(dict.fromkeys(files)),
     )
 
@@ -176,7 +182,7 @@ def write_picks(
         for rank, pick, alternate in _ranked(run):
             if alternate:
                 continue
-            stills = stills_of(rank, pick, result.clips, result.turns)
+            stills = result.stills[pick.pose, rank]
             for still in stills:
                 folder.write_bytes(still.name, still.content)
             entries.append((rank, pick, [still.name for still in stills]))
@@ -273,29 +279,30 @@ def _pair_calibrated(read: ReadInputs) -> bool:
     return read.calibration is not None and read.calibration.stereo is not None and len(read.names) == 2
 
 
-def _reference(glances: Glances, frame_idx: int | None) -> Moment | None:
+def _reference(footage: OpenedFootage, frame_idx: int | None) -> int | None:
+    """Place of the moment that a person declares right."""
     if frame_idx is None:
         return None
-    moment = moment_at(glances, frame_idx)
-    if moment is None:
-        seen = [glance.ref.frame_idx for glance in glances.by_camera[0]]
+    place = place_of(footage, frame_idx)
+    if place is None:
+        known = footage.clips[0].indices
         raise ConfigError(
-            f"--reference {frame_idx}: no picture of camera 1 with this number was looked at; {seen[0]} to {seen[-1]} "
-            "needed.",
+            f"--reference {frame_idx}: camera 1 has no picture of this number within the in and out points, or one "
+            f"without a partner; {known[0]} to {known[-1]} needed.",
             hint="give the number of a picture within the in and out points, counted from 0 in the file.",
         )
-    return moment
+    return place
 
 
 def _incisors(
-    footage: OpenedFootage, glances: Glances, reader: MomentReader, outcome: PickOutcome, *, calibrated: bool
+    footage: OpenedFootage, reader: MomentReader, outcome: PickOutcome, *, calibrated: bool
 ) -> Estimate | None:
     """Depth of the best bite's front teeth behind the lip line; None without a bite or a calibrated pair."""
     choice = outcome.of("bite")
     if not calibrated or choice is None or not choice.picks:
         return None
-    pictures = pictures_of(footage, glances, choice.picks[0].frame_idx)
-    return None if pictures is None else reader.incisor_depth(pictures)
+    place = place_of(footage, choice.picks[0].frame_idx)
+    return None if place is None else reader.incisor_depth(pictures_at(footage, place))
 
 
 def _notes(footage: OpenedFootage, read: ReadInputs, glances: Glances, n_read: int) -> tuple[str, ...]:
@@ -303,7 +310,7 @@ def _notes(footage: OpenedFootage, read: ReadInputs, glances: Glances, n_read: i
     if footage.pairing is not None and not any("paired by" in one.lower() for one in sentences):
         sentences.append(f"Paired by {footage.pairing.basis}: {footage.pairing.n_pairs} pairs.")
     sentences.append(f"Saw {len(glances.places)} moments in passing and read {n_read} of them in full.")
-    if len(glances.places) > 1 and (step := glances.places[1] - glances.places[0]) > 1:
+    if (step := seen_in_steps(footage, glances)) is not None:
         sentences.append(
             f"The clip is long: one moment in {step} was seen, so that a short blink may be missed; give in and out "
             "points around what is held."

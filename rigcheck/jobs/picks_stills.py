@@ -16,7 +16,7 @@ from rigcheck.model.picking import Pick
 from rigcheck.opencv import cv2
 from rigcheck.report.picks_page import ShownPick
 
-__all__ = ["Still", "contact_sheet", "shown_picks", "stills_of"]
+__all__ = ["SmallPictures", "Still", "contact_sheet", "fetch_stills"]
 
 _SHOWN_PX = 360  # longer side of the pictures on page and sheet
 # Linear code values look too dark: a power of 1/2.2, near enough to the curves of screens.
@@ -32,65 +32,79 @@ class Still:
     content: bytes
 
 
-def stills_of(rank: int, pick: Pick, clips: Sequence[Clip], turns: Mapping[str, int]) -> list[Still]:
-    """Fetch a pick's pictures again and encode them, as recorded and upright.
+class SmallPictures:
+    """Small upright pictures of every moment read, to show those picked without fetching them again.
 
     Parameters
     ----------
-    rank : int
-    pick : Pick
-    clips : sequence of Clip
     turns : mapping
         Camera to the clockwise turn that makes its pictures upright, degrees.
+    linear : collection of str
+        Cameras whose pictures are coded for the eye.
+    """
+
+    def __init__(self, turns: Mapping[str, int], *, linear: Collection[str] = ()) -> None:
+        self._turns = turns
+        self._linear = linear
+        self._by_frame: dict[tuple[str, int], NDArray[np.uint8]] = {}
+
+    def keep(self, frames: Sequence[Frame]) -> None:
+        """Keep those of one moment."""
+        for frame in frames:
+            camera = frame.ref.camera
+            picture = upright_picture(_small(frame.grey8()), self._turns[camera])
+            shown = _FOR_THE_EYE[picture] if camera in self._linear else picture
+            self._by_frame[camera, frame.ref.frame_idx] = shown
+
+    def shown(self, ranked: Sequence[tuple[int, Pick, bool]]) -> tuple[ShownPick, ...]:
+        """Pictures of picks and alternates, given as (rank, pick, whether it is an alternate)."""
+        return tuple(
+            ShownPick(
+                rank=rank,
+                alternate=alternate,
+                pick=pick,
+                pictures={ref.camera: self._by_frame[ref.camera, ref.frame_idx] for ref in pick.reading.refs},
+            )
+            for rank, pick, alternate in ranked
+        )
+
+
+def fetch_stills(
+    ranked: Sequence[tuple[int, Pick]], clips: Sequence[Clip], turns: Mapping[str, int]
+) -> dict[tuple[str, int], tuple[Still, ...]]:
+    """Fetch the pictures of picks again, each once, and encode them, as recorded and upright.
+
+    Parameters
+    ----------
+    ranked : sequence of (rank, pick)
+    clips : sequence of Clip
+    turns : mapping
+        See `SmallPictures`.
 
     Returns
     -------
-    list of Still
+    dict of (pose, rank) to Still
         PNG: 8 bit where the footage has 8, else 16 with the code values moved up to full scale (nothing is lost); in
         colour where the footage is.
     """
-    out = []
-    for clip, ref in zip(clips, pick.reading.refs, strict=True):
-        frame = next(clip.frames_at([ref.frame_idx], colour=clip.info.colour))
-        base = f"stills/{_name(rank, pick, ref.camera, ref.frame_idx, ref.timecode)}"
-        full = _full_scale(frame)
-        upright = upright_picture(full, turns[ref.camera])
-        out += [
-            Still(name=f"{base}_recorded.png", content=_png(full, frame)),
-            Still(name=f"{base}_upright.png", content=_png(upright, frame)),
-        ]
-    return out
+    stills: dict[tuple[str, int], tuple[Still, ...]] = {}
+    for k, clip in enumerate(clips):
+        wanted = sorted({pick.reading.refs[k].frame_idx for _, pick in ranked})
+        for frame in clip.frames_at(wanted, colour=clip.info.colour):
+            for rank, pick in ranked:
+                if pick.reading.refs[k].frame_idx == frame.ref.frame_idx:
+                    own = _stills(_name(rank, pick, frame), frame, turns[clip.info.camera])
+                    stills[pick.pose, rank] = (*stills.get((pick.pose, rank), ()), *own)
+    return stills
 
 
-def shown_picks(
-    ranked: Sequence[tuple[int, Pick, bool]],
-    clips: Sequence[Clip],
-    turns: Mapping[str, int],
-    *,
-    linear: Collection[str] = (),
-) -> tuple[ShownPick, ...]:
-    """Small upright pictures of picks and alternates, given as (rank, pick, whether it is an alternate).
-
-    Pictures of the cameras named in `linear` are coded for the eye.
-    """
-    wanted = {
-        clip.info.camera: sorted({pick.reading.refs[k].frame_idx for _, pick, _ in ranked})
-        for k, clip in enumerate(clips)
-    }
-    small: dict[tuple[str, int], NDArray[np.uint8]] = {}
-    for clip in clips:
-        camera = clip.info.camera
-        for frame in clip.frames_at(wanted[camera]):
-            picture = _small(upright_picture(frame.grey8(), turns[camera]))
-            small[camera, frame.ref.frame_idx] = _FOR_THE_EYE[picture] if camera in linear else picture
-    return tuple(
-        ShownPick(
-            rank=rank,
-            alternate=alternate,
-            pick=pick,
-            pictures={ref.camera: small[ref.camera, ref.frame_idx] for ref in pick.reading.refs},
-        )
-        for rank, pick, alternate in ranked
+def _stills(name: str, frame: Frame, turn_deg: int) -> tuple[Still, Still]:
+    full = _full_scale(frame)
+    recorded = _png(full, frame)
+    upright = recorded if turn_deg == 0 else _png(upright_picture(full, turn_deg), frame)
+    return (
+        Still(name=f"stills/{name}_recorded.png", content=recorded),
+        Still(name=f"stills/{name}_upright.png", content=upright),
     )
 
 
@@ -119,8 +133,14 @@ def _labelled(picture: NDArray[np.uint8], label: str) -> NDArray[np.uint8]:
     return np.concatenate([strip, wide])
 
 
-def _name(rank: int, pick: Pick, camera: str, frame_idx: int, timecode: str | None) -> str:
-    parts = [f"{pick.pose}-{rank}", camera, f"{frame_idx:06d}", *([timecode] if timecode else [])]
+def _name(rank: int, pick: Pick, frame: Frame) -> str:
+    ref = frame.ref
+    parts = [
+        f"{pick.pose}-{rank}",
+        ref.camera,
+        f"{ref.frame_idx:06d}",
+        *([ref.timecode] if ref.timecode else []),
+    ]
     return "_".join(re.sub(r"[^\w-]+", "-", part).strip("-") for part in parts)
 
 

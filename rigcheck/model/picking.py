@@ -89,11 +89,16 @@ class Pick:
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class RejectedMoment:
-    """A moment that is not proposed for a pose, and every fault that speaks against it, the worst first."""
+    """A moment that is not proposed for a pose, and every fault that speaks against it, the worst first.
+
+    `span` is None for a moment read in full; else the first and last picture, of camera 1, of a stretch that was seen
+    in passing only, and the moment is its middle.
+    """
 
     pose: PickPose
     reading: PoseReading
     faults: tuple[Finding, ...]
+    span: tuple[FrameRef, FrameRef] | None = None
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

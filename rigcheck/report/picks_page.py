@@ -9,8 +9,8 @@ from numpy.typing import NDArray
 
 from rigcheck.checks.picks_words import why_none
 from rigcheck.face.picks_run import PicksRun
-from rigcheck.model import Report
-from rigcheck.model.picking import Pick, PoseChoice
+from rigcheck.model import FrameRef, Report
+from rigcheck.model.picking import Pick, PoseChoice, RejectedMoment
 from rigcheck.report.numbers import format_number
 from rigcheck.report.page import page_environment, report_parts
 from rigcheck.report.picks_course import course_figure
@@ -102,7 +102,7 @@ def _pose(choice: PoseChoice, pictures: _Pictures) -> _Pose:
     counts = Counter(fault.code for moment in choice.rejected for fault in moment.faults)
     rejected = [
         (
-            _frame(moment.reading.ref.frame_idx, moment.reading.ref.timecode),
+            _where(moment),
             "; ".join(f.sentence for f in moment.faults),
         )
         for moment in sorted(choice.rejected, key=lambda each: each.reading.frame_idx)
@@ -131,8 +131,14 @@ def _row(pick: Pick, rank: int, alternate: bool, pictures: Mapping[str, NDArray[
     )
 
 
-def _frame(frame_idx: int, timecode: str | None) -> str:
-    return f"{frame_idx} ({timecode})" if timecode else str(frame_idx)
+def _where(moment: RejectedMoment) -> str:
+    if moment.span is None:
+        return _frame(moment.reading.ref)
+    return f"{_frame(moment.span[0])} to {_frame(moment.span[1])}, seen in passing"
+
+
+def _frame(ref: FrameRef) -> str:
+    return f"{ref.frame_idx} ({ref.timecode})" if ref.timecode else str(ref.frame_idx)
 
 
 def _marks(run: PicksRun) -> list[tuple[float, str]]:
