@@ -16,7 +16,7 @@ from rigcheck.calibration.start import LENSES
 from rigcheck.geometry.adjustment import RigState, normal_equations, predict
 from rigcheck.geometry.board_views import CameraSetup, View, closed_form_pose, gather
 from rigcheck.geometry.telling import most_telling
-from rigcheck.model import BoardSpec, LensModel
+from rigcheck.model import BoardSpec, LensModel, RigidTransform
 
 FloatArray = NDArray[np.float64]
 
@@ -25,7 +25,7 @@ MOST_VIEWS = 60
 _ROUGH_VIEWS = 16
 _TRACE = 1e-6
 
-__all__ = ["MOST_VIEWS", "choose_views"]
+__all__ = ["MOST_VIEWS", "choose_views", "pose_of_view"]
 
 
 def choose_views(
@@ -75,21 +75,32 @@ def _state_of_all(
     views: Sequence[View], board: BoardSpec, state: RigState, models: Sequence[LensModel]
 ) -> RigState:
     """The rough rig with a closed-form pose for every view."""
-    poses = []
-    for view in views:
-        camera = 0 if view[0] is not None else 1
-        side = view[camera]
-        if side is None:
-            raise ValueError("choose_views: a view without a side")
-        rotation, translation = closed_form_pose(side, board, state.intrinsics[camera], models[camera])
-        if camera == 1:
-            rotation, translation = (
-                state.rotation.T @ rotation,
-                state.rotation.T @ (translation - state.translation),
-            )
-        poses.append((rotation, translation))
+    poses = [pose_of_view(view, board, state, models) for view in views]
     return replace(
         state,
-        board_rotations=np.stack([rotation for rotation, _ in poses]),
-        board_translations=np.stack([translation for _, translation in poses]),
+        board_rotations=np.stack([pose.rotation for pose in poses]),
+        board_translations=np.stack([pose.translation_mm for pose in poses]),
     )
+
+
+def pose_of_view(
+    view: View, board: BoardSpec, state: RigState, models: Sequence[LensModel]
+) -> RigidTransform:
+    """Where the board stands in the camera-1 frame, in closed form from the first camera that sees it.
+
+    Raises
+    ------
+    ValueError
+        When no camera sees it.
+    """
+    camera = 0 if view[0] is not None else 1
+    side = view[camera] if camera < len(view) else None
+    if side is None:
+        raise ValueError("pose_of_view: a view without a side")
+    rotation, translation = closed_form_pose(side, board, state.intrinsics[camera], models[camera])
+    if camera == 1:
+        rotation, translation = (
+            state.rotation.T @ rotation,
+            state.rotation.T @ (translation - state.translation),
+        )
+    return RigidTransform(rotation=rotation, translation_mm=translation)

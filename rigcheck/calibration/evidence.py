@@ -1,10 +1,13 @@
 """What a solution rests on: the views, the covered area, the spread of tilts."""
 
+from collections.abc import Sequence
+
 import numpy as np
 from numpy.typing import NDArray
 
 from rigcheck.calibration.solve import Solution
 from rigcheck.geometry import fit_residuals
+from rigcheck.geometry.board_views import View
 from rigcheck.geometry.fit_residuals import rms_px
 from rigcheck.geometry.robust import OUTLIER_WEIGHT
 from rigcheck.model import ViewResult
@@ -20,6 +23,7 @@ __all__ = [
     "camera_rms_px",
     "corner_ids",
     "coverage_map",
+    "coverage_of_views",
     "epipolar_rms_px",
     "outlier_share",
     "tilt_spread_deg",
@@ -49,12 +53,17 @@ def view_results(solution: Solution) -> tuple[ViewResult, ...]:
 
 def coverage_map(solution: Solution, camera: int) -> IntArray:
     """In how many views each cell of the picture lay within the seen part of the board, (rows, columns)."""
-    width, height = solution.setups[camera].image_size_px
+    return coverage_of_views(solution.views, camera, solution.setups[camera].image_size_px)
+
+
+def coverage_of_views(views: Sequence[View], camera: int, image_size_px: tuple[int, int]) -> IntArray:
+    """Tell the same of views that no solution is known of, for a picture of (width, height)."""
+    width, height = image_size_px
     cell = max(width, height) / _COVERAGE_CELLS
     shape = max(1, round(height / cell)), max(1, round(width / cell))
     out = np.zeros(shape, dtype=np.int64)
     scale = np.array([shape[1] / width, shape[0] / height])
-    for view in solution.views:
+    for view in views:
         side = view[camera]
         if side is None:
             continue

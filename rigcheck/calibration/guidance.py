@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from rigcheck.calibration.choose import pose_of_view
 from rigcheck.calibration.filming_words import Viewpoint, pose_in_words
 from rigcheck.calibration.harm import (
     depth_by_scale,
@@ -25,7 +26,7 @@ from rigcheck.calibration.harm import (
 from rigcheck.calibration.solve import Solution
 from rigcheck.geometry.adjustment import Observations, normal_equations, predict
 from rigcheck.geometry.board_shape import shape_basis
-from rigcheck.geometry.board_views import MIN_CORNERS
+from rigcheck.geometry.board_views import MIN_CORNERS, View
 from rigcheck.geometry.face_volume import face_grid
 from rigcheck.geometry.projection import project, unproject
 from rigcheck.geometry.rotation import exp_rotation
@@ -56,6 +57,7 @@ __all__ = [
     "TILTS_DEG",
     "Candidates",
     "candidate_views",
+    "share_added",
     "viewpoint",
     "wanted_views",
 ]
@@ -119,6 +121,41 @@ def wanted_views(solution: Solution, *, working_distance_mm: float, count: int =
         wanted.append(_described(solution, candidates.poses[best], (left, reached)))
         left = reached
     return tuple(wanted)
+
+
+def share_added(solution: Solution, view: View, *, working_distance_mm: float) -> float:
+    """By what share one more view would lower what `wanted_views` makes small.
+
+    Parameters
+    ----------
+    solution : Solution
+    view : View
+        As seen, in at least one camera.
+    working_distance_mm : float
+
+    Returns
+    -------
+    float
+        Between 0 and 1; predicted with corners as good as the solution's.
+
+    Raises
+    ------
+    ValueError
+        When no camera sees the board, or the solution does not explain the view at all.
+    """
+    adjustment = solution.adjustment
+    pose = pose_of_view(view, solution.board, adjustment.state, adjustment.layout.models)
+    seen = np.zeros((1, len(solution.setups), len(solution.board.corners_mm)), dtype=np.bool_)
+    for camera, side in enumerate(view):
+        if side is not None:
+            seen[0, camera, side.corner_ids] = True
+    unit = np.sqrt(np.diag(solution.covariance.combined))
+    both = unit[:, None] * unit[None, :]
+    choice = _aim(solution, working_distance_mm).choice * both
+    total: FloatArray = np.linalg.inv(solution.covariance.combined / both)
+    more = _information(solution, (pose,), seen)[0] * both
+    before, after = float(_spread(choice, total)), float(_spread(choice, total + more))
+    return 1.0 - float(np.sqrt(max(after, 0.0) / before))
 
 
 def viewpoint(solution: Solution) -> Viewpoint:

@@ -62,6 +62,7 @@ __all__ = [
     "FittingResult",
     "PairingChoice",
     "WornSaid",
+    "approval_of",
     "asked",
     "fitting",
     "footage_paths",
@@ -129,7 +130,7 @@ def fitting(
         approved=read.approved,
         rejected=[rejection for one in looked for rejection in one.rejected],
     )
-    approval = _approval(read)
+    approval = approval_of(read)
     run = replace(
         run,
         looks=read.looks,
@@ -198,7 +199,7 @@ def write_marking(
         folder.write_text(points, marking.template)
 
 
-def _approval(read: ReadInputs) -> ApprovedFitting | None:
+def approval_of(read: ReadInputs) -> ApprovedFitting | None:
     """The approval in force: the record's own, or of another result given, with the looks the record holds."""
     known = read.record.approved
     if read.approved is None or (known is not None and known.result_sha256 == read.approved_sha256):
@@ -218,7 +219,7 @@ def _as_of(read: ReadInputs, report: Report) -> PerformerRecord:
         calibration=calibration,
         looks=read.looks,
         notes=(*read.record.notes, line),
-        approved=_approval(read),
+        approved=approval_of(read),
     )
 
 

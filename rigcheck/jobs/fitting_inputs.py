@@ -27,7 +27,7 @@ from rigcheck.records import (
 
 UNNAMED = "unnamed"
 
-__all__ = ["UNNAMED", "FittingInputs", "ReadInputs", "asked", "read_inputs"]
+__all__ = ["UNNAMED", "FittingInputs", "ReadInputs", "asked", "read_inputs", "read_inputs_for"]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -96,11 +96,15 @@ def read_inputs(footage1: str, footage2: str | None, given: FittingInputs) -> Re
     RigcheckError
         InputError, ConfigError or SchemaError.
     """
+    return read_inputs_for(number_of_cameras(footage1, footage2), given)
+
+
+def read_inputs_for(count: int, given: FittingInputs) -> ReadInputs:
+    """Read what is given beside the pictures of one camera or two, as `read_inputs` does."""
     rig = given.rig if isinstance(given.rig, RigDescription) or given.rig is None else read_rig(given.rig)
     calibration = given.calibration
     if isinstance(calibration, str | Path):
         calibration = read_calibration(calibration)
-    count = number_of_cameras(footage1, footage2)
     notes: list[str] = []
     names = camera_names(rig, count)
     if rig is not None and rig.proxy is not None and calibration is not None:

@@ -25,7 +25,7 @@ from rigcheck.report.figures import ACCENT, INK
 from rigcheck.report.numbers import format_number
 from rigcheck.report.view_pictures import jpeg_data_uri
 
-__all__ = ["exposure_figures"]
+__all__ = ["dark_skin", "exposure_figures"]
 
 _WIDE_PX = 460
 _MARGIN = 0.12  # around the face, in shares of the outer-eye distance
@@ -134,12 +134,35 @@ def _dark(
     picture: NDArray[np.uint8] | None,
     caution_stops: float,
 ) -> BoolArray | None:
-    """Coarse pixels of skin whose noise is past the limit; None where that cannot be told."""
-    if picture is None or moment.noise is None or camera.curve.light is None or caution_stops <= 0:
+    if picture is None:
         return None
-    level = _darkest_good_code(camera.curve, moment.noise.code_sd, caution_stops)
     recorded = np.rot90(picture, k=frame.turn_deg // 90)
-    layout = frame.layout
+    return dark_skin(camera.curve, moment, recorded, caution_stops)
+
+
+def dark_skin(
+    curve: LightCurve, moment: ExposureMoment, recorded: NDArray[np.uint8], caution_stops: float
+) -> BoolArray | None:
+    """Coarse pixels of the moment's layout that are skin whose noise is past the limit.
+
+    Parameters
+    ----------
+    curve : LightCurve
+    moment : ExposureMoment
+    recorded : (H, W) uint8
+        The moment's picture as recorded, grey.
+    caution_stops : float
+        From which noise on skin is dark.
+
+    Returns
+    -------
+    (h, w) bool or None
+        None where that cannot be told.
+    """
+    layout = moment.layout
+    if layout is None or moment.noise is None or curve.light is None or caution_stops <= 0:
+        return None
+    level = _darkest_good_code(curve, moment.noise.code_sd, caution_stops)
     height, width = layout.places.shape
     crop = np.ascontiguousarray(recorded[layout.crop])
     coarse = cv2.resize(crop, (width, height), interpolation=cv2.INTER_AREA)

@@ -21,12 +21,13 @@ from rigcheck.model._arrays import FloatArray
 from rigcheck.report.face_map import FaceMap, placed_picture
 from rigcheck.report.figures import ACCENT, INK
 
-__all__ = ["focus_figures"]
+__all__ = ["SPACING", "focus_figures", "region_states"]
 
 _WIDEST_PX = 460
 _MARGIN = 0.18  # around the regions, in shares of their height
 _PAPER = "#d9dadc"
-_SPACING = {"sharp": 3.5, "soft": 7.0, "very soft": 13.0}
+# Pixels from line to line.
+SPACING = {"sharp": 3.5, "soft": 7.0, "very soft": 13.0}
 _WORDS = {
     "pass": "sharp",
     "caution": "soft",
@@ -60,7 +61,7 @@ def focus_figures(
         moment = camera.shown
         if moment is None or not moment.outlines:
             continue
-        states = _states(run, limits, camera.name)
+        states = region_states(run, limits, camera.name)
         frame = _Frame.of(moment, (turns or {}).get(camera.name, 0))
         picture = pictures.get(camera.name)
         parts = [_paper(frame, picture), _weave(f"focus{number}")]
@@ -88,7 +89,8 @@ def focus_figures(
     return tuple(figures)
 
 
-def _states(run: FocusRun, limits: Limits, camera: str) -> dict[str, str]:
+def region_states(run: FocusRun, limits: Limits, camera: str) -> dict[str, str]:
+    """How sharp each region of one camera's picture is: "sharp", "soft", "very soft" or "not told"."""
     states = {}
     for region in REGION_WORDS:
         quantity = "focus.eye_detail" if region == "eyes" else "focus.skin_detail"
@@ -153,13 +155,13 @@ def _weave(salt: str) -> str:
         f'<pattern id="{salt}{name.replace(" ", "")}" width="{step}" height="{step}" patternUnits="userSpaceOnUse" '
         f'patternTransform="rotate(-32)"><path d="M0 {step / 2}H{step}" stroke="#000" stroke-width="1.7" '
         f'stroke-opacity="0.55"/><path d="M0 {step / 2}H{step}" stroke="#fff" stroke-width="0.9"/></pattern>'
-        for name, step in _SPACING.items()
+        for name, step in SPACING.items()
     )
     return f"<defs>{patterns}</defs>"
 
 
 def _region(path: str, state: str, salt: str) -> str:
-    if state not in _SPACING:
+    if state not in SPACING:
         return (
             f'<path d="{path}" fill="none" stroke="#fff" stroke-width="2.6"/>'
             f'<path d="{path}" fill="none" stroke="{INK}" stroke-width="1.3" stroke-dasharray="5 4"/>'

@@ -10,7 +10,7 @@ from synthetic import BOARD, SIZE, Noise, board_poses, observe, opencv_project, 
 
 from rigcheck.calibration import LENSES, CameraSetup, solve
 from rigcheck.calibration.filming_words import Viewpoint, pose_in_words
-from rigcheck.calibration.guidance import SHARP_RANGE, candidate_views, viewpoint, wanted_views
+from rigcheck.calibration.guidance import SHARP_RANGE, candidate_views, share_added, viewpoint, wanted_views
 from rigcheck.calibration.harm import face_volume, single_camera_harm_mm
 from rigcheck.model import RigidTransform
 
@@ -256,3 +256,17 @@ def test_one_camera_is_asked_for_tilted_views():
     again = solved(views + film([one.camera1_from_board for one in wanted], rng), 1)
     reached = single_camera_harm_mm(again, 0, DISTANCE_MM)
     assert reached == pytest.approx(wanted[-1].depth_after_mm, rel=0.3)  # noise scale of five pictures
+
+
+def test_a_view_as_wanted_adds_what_was_promised_and_one_like_before_hardly_any(thin):
+    views, solution, wanted = thin
+    rng = np.random.default_rng([61, 9])
+    as_wanted = film([wanted[0].camera1_from_board], rng)[0]
+    promised = 1.0 - wanted[0].depth_after_mm / wanted[0].depth_before_mm
+    added = share_added(solution, as_wanted, working_distance_mm=DISTANCE_MM)
+    # Corners at the edge that were promised may be missed, and the board's scale is left out here.
+    assert added == pytest.approx(promised, rel=0.15)
+    again = max(share_added(solution, view, working_distance_mm=DISTANCE_MM) for view in views)
+    assert 0.0 < again < 0.8 * added
+    with pytest.raises(ValueError, match="without a side"):
+        share_added(solution, (None, None), working_distance_mm=DISTANCE_MM)

@@ -1,0 +1,250 @@
+"""Face mode: measure the newest moment, judge beside it, and give what the page draws over the pictures."""
+
+import time
+from collections.abc import Sequence
+from dataclasses import dataclass
+from threading import Event, Lock
+
+from rigcheck.face.fitting_run import camera_optics
+from rigcheck.face.framing_points import UprightFace
+from rigcheck.geometry.upright import upright_size
+from rigcheck.jobs.moment import Moment
+from rigcheck.landmarks import NoFace
+from rigcheck.live.beginning import Begun
+from rigcheck.live.judging import FaceJudge, Judging
+from rigcheck.live.maps import focus_map, light_map
+from rigcheck.live.measuring import FaceMeasurer, form_of
+from rigcheck.live.shots import Shot
+from rigcheck.live.state import Answer, CameraReading, Cross
+from rigcheck.model import Frame
+
+__all__ = ["FaceSession"]
+
+_CROSSES = {
+    "outer corner of the right eye": "eye_outer_right",
+    "outer corner of the left eye": "eye_outer_left",
+    "upper lip": "upper_lip_inner",
+    "lower lip": "lower_lip_inner",
+}
+# Skin is matched between the cameras this often: the plane of focus rests on several moments.
+_MATCH_EVERY_S = 0.5
+# Judging takes no more than a quarter of the time, and waits no longer than this for the next moment.
+_REST, _LEAST_REST_S, _MOST_REST_S = 3.0, 0.25, 1.0
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Measured:
+    moment: Moment
+    frames: tuple[Frame, ...]
+    at_s: float
+
+
+class FaceSession:
+    """Takes shots in one thread, judges in another, and is asked from any.
+
+    Parameters
+    ----------
+    begun : Begun
+    height_px : int
+        Of the page's upright pictures.
+    """
+
+    def __init__(self, begun: Begun, *, height_px: int) -> None:
+        self._begun = begun
+        self._height_px = height_px
+        self._lock = Lock()
+        self._measurer: FaceMeasurer | None = None
+        self._judge: FaceJudge | None = None
+        self._newest: _Measured | None = None
+        self._answers: tuple[Answer, ...] = ()
+        self._matched_at_s = float("-inf")
+        self._wake = Event()
+        self._fresh = False
+        self._took_s = 0.0
+
+    @property
+    def answers(self) -> tuple[Answer, ...]:
+        """The three answers; none before the first moment."""
+        with self._lock:
+            return self._answers
+
+    @property
+    def measured_at_s(self) -> float | None:
+        """When the measured pictures were taken."""
+        with self._lock:
+            return None if self._newest is None else self._newest.at_s
+
+    def close(self) -> None:
+        """Let the measurer's threads go."""
+        if self._measurer is not None:
+            self._measurer.close()
+
+    def take(self, shots: Sequence[Shot], apart_s: float) -> None:
+        """Measure a moment."""
+        measurer = self._ready(shots)
+        begun = self._begun
+        at_s = min(shot.captured_at_s for shot in shots)
+        frames = tuple(
+            view.frame(shots[view.source_idx], camera=name, origin=begun.requests[view.source_idx].shown)
+            for view, name in zip(begun.views, begun.names, strict=True)
+        )
+        matched = apart_s <= begun.together_s and at_s - self._matched_at_s >= _MATCH_EVERY_S
+        moment = measurer.measure(frames, matched=matched)
+        if matched:
+            self._matched_at_s = at_s
+        with self._lock:
+            judge = self._judge
+            self._newest = _Measured(moment=moment, frames=frames, at_s=at_s)
+            self._fresh = True
+        if judge is not None and judge.take(moment, at_s):
+            self._matched_at_s = float("-inf")
+            self._wake.set()
+
+    def judge(self) -> bool:
+        """Judge what is new; False when nothing is."""
+        with self._lock:
+            judge, newest, fresh = self._judge, self._newest, self._fresh
+            self._fresh = False
+        if judge is None or newest is None or not fresh:
+            self._took_s = 0.0
+            return False
+        started = time.monotonic()
+        answers = judge.answers(newest.at_s)
+        self._took_s = time.monotonic() - started
+        with self._lock:
+            self._answers = answers
+        return True
+
+    def wait_for_more(self, stop: Event) -> None:
+        """Rest between two judgings; a move of the hand ends it."""
+        rest = min(max(_REST * self._took_s, _LEAST_REST_S), _MOST_REST_S)
+        if not stop.is_set():
+            self._wake.wait(rest)
+        self._wake.clear()
+
+    def cameras(self) -> tuple[CameraReading, ...]:
+        """The measured points of each camera, or why there are none."""
+        with self._lock:
+            newest = self._newest
+        if newest is None:
+            return tuple(
+                CameraReading(camera_idx=k, sentence="Nothing is measured yet.")
+                for k in range(len(self._begun.names))
+            )
+        return tuple(self._camera(k, newest) for k in range(len(newest.frames)))
+
+    def focus_map(self, camera_idx: int) -> bytes | None:
+        """Sharpness of the face's regions as an overlay."""
+        with self._lock:
+            newest, judge = self._newest, self._judge
+        run = None if judge is None else judge.focus
+        if newest is None or run is None:
+            return None
+        part = newest.moment.cameras[camera_idx].focus
+        if part is None or not part.outlines:
+            return None
+        return focus_map(
+            run,
+            self._begun.limits,
+            part,
+            camera=self._begun.names[camera_idx],
+            turn_deg=self._begun.turns_deg[camera_idx],
+            height_px=self._map_height(camera_idx, newest),
+        )
+
+    def light_map(self, camera_idx: int) -> bytes | None:
+        """Blown and dark skin as an overlay."""
+        with self._lock:
+            newest, measurer = self._newest, self._measurer
+        if newest is None or measurer is None:
+            return None
+        part = newest.moment.cameras[camera_idx].exposure
+        if part is None or part.layout is None:
+            return None
+        name = self._begun.names[camera_idx]
+        band = self._begun.limits.band("exposure.shadow_noise_stops", camera=name)
+        return light_map(
+            part,
+            measurer.curves[camera_idx],
+            newest.frames[camera_idx].grey8(),
+            caution_stops=band.caution or 0.0,
+            turn_deg=self._begun.turns_deg[camera_idx],
+            height_px=self._map_height(camera_idx, newest),
+        )
+
+    def _map_height(self, camera_idx: int, newest: _Measured) -> int:
+        size = upright_size(newest.frames[camera_idx].size_px, self._begun.turns_deg[camera_idx])
+        return min(self._height_px, size[1])
+
+    def _ready(self, shots: Sequence[Shot]) -> FaceMeasurer:
+        """The measurer for pictures of this form, made anew when they change."""
+        if self._measurer is not None and self._measurer.form == form_of(shots, self._begun.views):
+            return self._measurer
+        self.close()
+        measurer = FaceMeasurer(self._begun.known, shots, self._begun.views)
+        judge = FaceJudge(self._judging(measurer, shots))
+        with self._lock:
+            self._measurer, self._judge, self._newest = measurer, judge, None
+        return measurer
+
+    def _judging(self, measurer: FaceMeasurer, shots: Sequence[Shot]) -> Judging:
+        begun, known = self._begun, self._begun.known
+        described = tuple(
+            None if measurer.rig is None else measurer.rig.cameras[k] for k in range(len(begun.names))
+        )
+        optics = tuple(
+            camera_optics(
+                view.frame(shots[view.source_idx], camera="", origin="").size_px,
+                described[k],
+                calibration=known.calibration,
+                camera_idx=k,
+                working_distance_mm=None if known.rig is None else known.rig.working_distance_mm,
+            )
+            for k, view in enumerate(begun.views)
+        )
+        calibration = known.calibration
+        return Judging(
+            names=begun.names,
+            optics=optics,
+            curves=measurer.curves,
+            described=described,
+            limits=begun.limits,
+            stereo=None if calibration is None or calibration.stereo is None else calibration.rig,
+            proxy=known.proxy,
+            approved=begun.approved,
+            approval=begun.approval,
+            looks=known.looks,
+        )
+
+    def _camera(self, camera_idx: int, newest: _Measured) -> CameraReading:
+        part = newest.moment.cameras[camera_idx]
+        if isinstance(part.face, NoFace):
+            label = f"{part.face.ref.label}: "
+            return CameraReading(
+                camera_idx=camera_idx, sentence=_capital(part.face.sentence.removeprefix(label))
+            )
+        crosses = () if part.framing is None else _crosses(part.framing.face)
+        return CameraReading(camera_idx=camera_idx, crosses=crosses, face=True)
+
+
+def _crosses(face: UprightFace) -> tuple[Cross, ...]:
+    places = {
+        "nostril base": (face.nostril_base_px, float(face.nostril_base_sigma_px.max())),
+        "chin": (face.chin_px, face.sigma("chin")),
+    }
+    places |= {name: (face.point(point), face.sigma(point)) for name, point in _CROSSES.items()}
+    width, height = face.size_px
+    return tuple(
+        Cross(
+            name=name,
+            x=float(at[0] + 0.5) / width,
+            y=float(at[1] + 0.5) / height,
+            sigma=sigma / width,
+        )
+        for name, (at, sigma) in places.items()
+        if at[0] == at[0] and at[1] == at[1]
+    )
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]

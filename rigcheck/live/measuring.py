@@ -1,0 +1,142 @@
+"""Newest pictures of both cameras paired by time, and measured as a `fitting` measures them."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from rigcheck.face.exposure_light import LightCurve, light_curve
+from rigcheck.face.exposure_moment import exposure_moment
+from rigcheck.jobs.moment import CameraMoment, Moment, MomentMeasurer
+from rigcheck.landmarks import Looks
+from rigcheck.live.shots import Shot, View
+from rigcheck.model import Calibration, FaceLandmarks, Frame, PerformerLooks, RigDescription
+from rigcheck.records import read_transfer_table
+
+__all__ = ["FaceMeasurer", "Known", "described_as_read", "newest_together"]
+
+# Pictures of one moment: further apart in time they are measured, but not matched.
+TOGETHER_S = 0.02
+
+
+def newest_together(held: Sequence[Sequence[Shot]]) -> tuple[tuple[Shot, ...], float] | None:
+    """Of the shots held by each source, the newest that belong together, and how far apart they were taken, s.
+
+    Parameters
+    ----------
+    held : sequence of sequences of Shot
+        One or two sources, each oldest first.
+
+    Returns
+    -------
+    (shots, apart_s) or None
+        One shot a source; None while a source has none. Of the source whose newest is older that one, of the other
+        the nearest to it in time.
+    """
+    if not all(held):
+        return None
+    if len(held) == 1:
+        return (held[0][-1],), 0.0
+    last = min(one[-1].captured_at_s for one in held)
+    chosen = tuple(min(one, key=lambda shot: abs(shot.captured_at_s - last)) for one in held)
+    return chosen, abs(chosen[0].captured_at_s - chosen[1].captured_at_s)
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Known:
+    """What is known before the first picture; a calibration of a proxy is left out by whoever makes this."""
+
+    names: tuple[str, ...]
+    rig: RigDescription | None
+    calibration: Calibration | None
+    looks: PerformerLooks
+    landmark_looks: Looks
+    tables: Mapping[str, Path]
+
+    @property
+    def proxy(self) -> bool:
+        """Whether focus and light say nothing of the camera original."""
+        return self.rig is not None and self.rig.proxy is not None
+
+
+def described_as_read(known: Known, shots: Sequence[Shot], views: Sequence[View]) -> RigDescription | None:
+    """The rig file, with the range that a source states where the rig file does not."""
+    if known.rig is None:
+        return None
+    cameras = list(known.rig.cameras)
+    for k, view in enumerate(views):
+        stated = shots[view.source_idx].value_range
+        if cameras[k].value_range is None and stated is not None:
+            cameras[k] = replace(cameras[k], value_range=stated)
+    return replace(known.rig, cameras=tuple(cameras))
+
+
+class FaceMeasurer:
+    """Measures moment after moment; made for the first pictures, and anew when their size, depth or colour changes.
+
+    Parameters
+    ----------
+    known : Known
+    shots, views : sequences
+        First shots of the sources, and which part of which is each camera's.
+    """
+
+    def __init__(self, known: Known, shots: Sequence[Shot], views: Sequence[View]) -> None:
+        self._known = known
+        self.form = form_of(shots, views)
+        self.rig = described_as_read(known, shots, views)
+        frames = [view.frame(shots[view.source_idx], camera="", origin="") for view in views]
+        self._colour = any(shot.colour for shot in shots)
+        self._measurer = MomentMeasurer(
+            frames,
+            rig=self.rig,
+            calibration=known.calibration,
+            looks=known.landmark_looks,
+            full_range=self._colour,
+        )
+        self.curves = tuple(self._curve(k, frame) for k, frame in enumerate(frames))
+
+    def close(self) -> None:
+        """Let its threads go."""
+        self._measurer.close()
+
+    def measure(self, frames: Sequence[Frame], *, matched: bool) -> Moment:
+        """Measure one moment; of a proxy neither focus nor light."""
+        proxy = self._known.proxy
+        moment = self._measurer.measure(frames, matched=matched and not proxy)
+        parts = tuple(
+            self._without_light(part) if proxy else self._exposed(k, part, frame)
+            for k, (part, frame) in enumerate(zip(moment.cameras, frames, strict=True))
+        )
+        return replace(moment, cameras=parts)
+
+    def _without_light(self, part: CameraMoment) -> CameraMoment:
+        return replace(part, focus=None, exposure=None)
+
+    def _exposed(self, camera_idx: int, part: CameraMoment, frame: Frame) -> CameraMoment:
+        """The exposure by a measured transfer curve, which the measurer does not take."""
+        if self._known.names[camera_idx] not in self._known.tables or not isinstance(
+            part.face, FaceLandmarks
+        ):
+            return part
+        looks = self._known.looks
+        found = exposure_moment(
+            frame,
+            part.face,
+            self.curves[camera_idx],
+            facial_hair=bool(looks.facial_hair),
+            hair_over_brows=bool(looks.hair_over_brows),
+        )
+        return replace(part, exposure=found)
+
+    def _curve(self, camera_idx: int, frame: Frame) -> LightCurve:
+        described = None if self.rig is None else self.rig.cameras[camera_idx]
+        path = self._known.tables.get(self._known.names[camera_idx])
+        table = None if path is None else read_transfer_table(path, bit_depth=frame.bit_depth)
+        return light_curve(described, bit_depth=frame.bit_depth, full_range=self._colour, table=table)
+
+
+def form_of(shots: Sequence[Shot], views: Sequence[View]) -> tuple[object, ...]:
+    """What must stay the same from picture to picture for one measurer."""
+    return tuple(
+        (view.cut(shots[view.source_idx].image).shape, shots[view.source_idx].bit_depth) for view in views
+    )
