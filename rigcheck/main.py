@@ -14,6 +14,7 @@ from rigcheck.live.command import INTERRUPTED, Ended, live
 __all__ = ["main", "run"]
 
 CANNOT_MEASURE = 3
+CHECK_FAILED = 4
 
 app.command()(live)
 
@@ -24,19 +25,25 @@ def demo(
     *,
     seconds: Annotated[
         float, typer.Option("--seconds", min=4.0, max=120.0, help="Length of the board clips.")
-    ] = 12.0,
+    ] = 10.0,
     seed: Annotated[int, typer.Option("--seed", min=0, help="Another seed is another rig and day.")] = 1,
     replace: Annotated[bool, typer.Option("--replace", help="Replace an earlier demo in DIR.")] = False,
 ) -> None:
     """Render an invented shoot day with known truth and run the job on it."""
-    from rigcheck.checks import exit_code
-    from rigcheck.demo.day import run_demo
-    from rigcheck.report import progress
+    from rigcheck.demo.day import PAGE, run_demo
+    from rigcheck.demo.day_steps import DayStep
+    from rigcheck.report import STATUS_WORDS, progress
+
+    def told(step: DayStep) -> None:
+        verdict = "" if step.report is None else f": {STATUS_WORDS[step.report.verdict]}"
+        typer.echo(f"{step.title}{verdict}")
+        for plant in step.planted:
+            typer.echo(f"  planted: {plant.what}\n  {'told' if plant.right else 'NOT TOLD'}: {plant.found}")
 
     with progress() as sink:
-        day = run_demo(folder, seconds=seconds, seed=seed, replace=replace, progress=sink)
-    day.show()
-    raise typer.Exit(exit_code(day.result.report.verdict))
+        day = run_demo(folder, seconds=seconds, seed=seed, replace=replace, progress=sink, on_step=told)
+    typer.echo(f"\n{day.sentence}\nOpen in a browser: {folder / PAGE}")
+    raise typer.Exit(0 if day.right else CHECK_FAILED)
 
 
 def run(arguments: Sequence[str] | None = None) -> int:

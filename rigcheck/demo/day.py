@@ -1,75 +1,46 @@
-"""The demo day: board footage calibrated and held against its truth, then a fitting and a knock found."""
+"""The demo day: filmed, run step by step, and held against what was planted."""
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-from rich.console import Console
-from rich.table import Table
-
-from rigcheck.demo.clips import DemoClips, calibration_shoot, write_calibration_clips
-from rigcheck.demo.rest_of_day import N_STEPS, DayStep, rest_of_day
+from rigcheck.demo.clips import calibration_shoot, write_calibration_clips
+from rigcheck.demo.day_filming import filmed_ahead
+from rigcheck.demo.day_plan import DayPlan
+from rigcheck.demo.day_steps import Day, DayStep, morning_calibration, steps_after_morning
 from rigcheck.demo.truth import TruthRow, compare_with_truth
 from rigcheck.errors import OutputError
-from rigcheck.jobs.calibrate import OUTPUTS, CalibrationResult, calibrate, write_calibration
-from rigcheck.records import check_writable
-from rigcheck.report import STATUS_WORDS, ProgressSink, SilentProgress, format_value, terminal_table
+from rigcheck.jobs.calibrate import CalibrationResult
+from rigcheck.records import check_writable, output_folder
+from rigcheck.report import ProgressSink, SilentProgress, format_value
+from rigcheck.report.demo_page import ShownPlant, ShownStep, ShownTruth, demo_page, demo_sentence
 
-__all__ = ["DemoDay", "run_demo"]
+__all__ = ["PAGE", "DemoDay", "run_demo"]
 
+PAGE = "index.html"
 # Pictures a second of the demo's cameras: enough for a hand-moved board, and half the time of 60 to render.
 FRAME_RATE = 30.0
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class DemoDay:
-    """The demo day, done: its footage, its calibration, both beside the truth, and the steps that followed."""
+    """The demo day, done: its steps in order, the morning's calibration, and that beside the truth."""
 
     folder: Path
-    footage: DemoClips
     result: CalibrationResult
     rows: tuple[TruthRow, ...]
     steps: tuple[DayStep, ...]
 
-    def show(self, console: Console | None = None) -> None:
-        """Print the calibration's table, estimate beside truth, and what was planted and found after it."""
-        console = console or Console()
-        terminal_table(self.result.report, self.result.run, console=console)
-        table = Table(title="Estimate and truth", title_justify="left")
-        for heading in ("Quantity", "Estimate ± sigma", "Truth", "Error / sigma"):
-            table.add_column(heading, justify="left" if heading == "Quantity" else "right", no_wrap=True)
-        for row in self.rows:
-            ratio = row.error_in_sigmas
-            table.add_row(
-                row.name,
-                format_value(row.estimate, row.sigma, row.unit),
-                f"{row.truth:.{_decimals(row.sigma)}f}",
-                "" if ratio is None or row.truth == 0 else f"{ratio:+.1f}",
-            )
-        console.print(table)
-        console.print()
-        for step in self.steps:
-            report = step.result.report
-            console.print(f"{step.name}, planted: {step.planted}", soft_wrap=True, markup=False)
-            console.print(
-                f"  found: {STATUS_WORDS[report.verdict]}. {self._found(step)}", soft_wrap=True, markup=False
-            )
-        console.print()
-        for folder in (self.folder / "calibration", *(step.folder for step in self.steps)):
-            console.print(f"Report to open in a browser: {folder / 'report.html'}", soft_wrap=True)
+    @property
+    def right(self) -> bool:
+        """Whether all that was planted was found, and nothing else."""
+        return all(plant.right for step in self.steps for plant in step.planted)
 
-    @staticmethod
-    def _found(step: DayStep) -> str:
-        """What the worst checks say: all that failed, else the first of the worst."""
-        order = ("fail", "inconclusive", "caution", "pass", "skipped")
-        checks = step.result.report.checks
-        failed = [check.message for check in checks if check.status == "fail"]
-        return " ".join(failed) or min(checks, key=lambda check: order.index(check.status)).message
-
-
-def _decimals(sigma: float | None) -> int:
-    """Digits after the point that a value with this sigma is printed with: two of the sigma's own."""
-    return max(0, 1 - math.floor(math.log10(sigma))) if sigma else 0
+    @property
+    def sentence(self) -> str:
+        """The plain verdict."""
+        return demo_sentence(_shown(self.steps))
 
 
 def run_demo(
@@ -79,19 +50,26 @@ def run_demo(
     seed: int,
     replace: bool = False,
     progress: ProgressSink | None = None,
+    on_step: Callable[[DayStep], None] = lambda step: None,
 ) -> DemoDay:
-    """Render the demo's footage into `folder`, calibrate from it and compare with the truth.
+    """Render an invented shoot day into `folder`, run the job on it, and write the page that links every report.
 
     Parameters
     ----------
     folder : str or Path
         New, or with `replace` one of an earlier demo.
     seconds : float
-        Length of the two board clips.
+        Length of the morning's two board clips.
     seed : int
         Of rig, motion and noise.
     replace : bool
     progress : ProgressSink, optional
+    on_step : callable
+        Called with each step as it ends.
+
+    Returns
+    -------
+    DemoDay
 
     Raises
     ------
@@ -105,26 +83,66 @@ def run_demo(
             hint="give a new folder, or --replace to write over an earlier demo.",
         )
     check_writable(folder)
-    folder.mkdir(exist_ok=True)
-    out = folder / "calibration"
-    check_writable(out, replace=replace, protects=OUTPUTS)
-    footage = write_calibration_clips(
-        folder / "board-footage",
-        calibration_shoot(seed, seconds=seconds, frame_rate=FRAME_RATE),
+    for each in (folder, folder / "footage", folder / "results"):
+        each.mkdir(exist_ok=True)
+    plan = DayPlan(
+        folder=folder, shoot=calibration_shoot(seed, seconds=seconds, frame_rate=FRAME_RATE), again=replace
+    )
+    clips = write_calibration_clips(
+        plan.footage("board-morning"),
+        plan.shoot,
         replace=replace,
-        progress=progress.track("Rendering the board footage"),
+        progress=progress.track("Filming the board"),
     )
-    result = calibrate(
-        footage.clips[0],
-        footage.clips[1],
-        board=footage.board_file,
-        rig=footage.rig_file,
-        progress=progress,
+    steps: list[DayStep] = []
+    with filmed_ahead(plan, progress=progress.track("Filming the rest of the day")) as filming:
+        result, first = morning_calibration(
+            plan,
+            progress,
+            first=clips.clips[0],
+            second=clips.clips[1],
+            board=clips.board_file,
+            rig=clips.rig_file,
+        )
+        steps.append(first)
+        on_step(first)
+        for step in steps_after_morning(Day(plan=plan, filming=filming, morning=result, progress=progress)):
+            steps.append(step)
+            on_step(step)
+    rows = compare_with_truth(result.run.calibration, plan.shoot.day.truth)
+    page = demo_page(_shown(steps), _truth(rows), seed=seed)
+    with output_folder(folder, replace=True, protects=(PAGE,)) as out:
+        out.write_text(PAGE, page)
+    return DemoDay(folder=folder, result=result, rows=rows, steps=tuple(steps))
+
+
+def _shown(steps: list[DayStep] | tuple[DayStep, ...]) -> tuple[ShownStep, ...]:
+    return tuple(
+        ShownStep(
+            title=step.title,
+            command=step.command,
+            page=step.page,
+            report=step.report,
+            planted=tuple(
+                ShownPlant(what=plant.what, found=plant.found, right=plant.right) for plant in step.planted
+            ),
+        )
+        for step in steps
     )
-    write_calibration(result, out, replace_earlier=replace)
-    rows = compare_with_truth(result.run.calibration, footage.shoot.day.truth)
-    steps, track = [], progress.track("Fitting, and the board again after a knock")
-    for step in rest_of_day(folder, footage, replace_earlier=replace):
-        steps.append(step)
-        track(len(steps), N_STEPS)
-    return DemoDay(folder=folder, footage=footage, result=result, rows=rows, steps=tuple(steps))
+
+
+def _truth(rows: tuple[TruthRow, ...]) -> tuple[ShownTruth, ...]:
+    return tuple(
+        ShownTruth(
+            name=row.name,
+            estimate=format_value(row.estimate, row.sigma, row.unit),
+            truth=f"{row.truth:.{_decimals(row.sigma)}f}".replace("-", "\u2212"),
+            error_in_sigmas=row.error_in_sigmas if row.truth else None,
+        )
+        for row in rows
+    )
+
+
+def _decimals(sigma: float | None) -> int:
+    """Digits after the point that a value with this sigma is printed with: two of the sigma's own."""
+    return max(0, 1 - math.floor(math.log10(sigma))) if sigma else 0
