@@ -3,7 +3,7 @@
 from collections.abc import Callable
 
 from rigcheck.checks.cameras import judge_each, number_text, outcome_of
-from rigcheck.checks.core import Check, Outcome, not_applicable
+from rigcheck.checks.core import Check, Outcome, not_applicable, not_measured
 from rigcheck.checks.focus_words import VOIDS, by_size, refocus, undecided
 from rigcheck.checks.limits import Limits
 from rigcheck.face.focus_run import FocusRun
@@ -15,6 +15,7 @@ _BETTER = (
     "Write focal_length_mm and f_number of both cameras in the rig file, and film the whole face lit so that its skin "
     "shows detail."
 )
+_SMALL = "small aperture"
 _SMALL_APERTURE = (
     "Nothing to turn for this: with so small an aperture the plane of focus shows in nobody's skin, and matters less. "
     "Judge by the fine detail (FOC01, FOC02)."
@@ -22,7 +23,7 @@ _SMALL_APERTURE = (
 
 
 def _better(reason: str) -> str:
-    return _SMALL_APERTURE if "small aperture" in reason else _BETTER
+    return _SMALL_APERTURE if _SMALL in reason else _BETTER
 
 
 def _part(part: str, word: str, quantity: str) -> Callable[[FocusRun, Limits], Outcome]:
@@ -33,6 +34,9 @@ def _part(part: str, word: str, quantity: str) -> Callable[[FocusRun, Limits], O
         untold = [
             camera.name for camera in run.cameras if run.number(camera.name, f"{part}_disc_px").value is None
         ]
+        if judged.estimate.value is None and _SMALL in judged.estimate.reason:
+            # No better measurement could decide it: there is nothing to do before the next take.
+            return not_measured(judged.estimate, judged.band.text, action=_SMALL_APERTURE)
         if judged.estimate.value is None or (untold and judged.status == "pass"):
             return (
                 undecided(judged, _better(judged.estimate.reason))

@@ -114,14 +114,15 @@ def test_plain_skin_is_inconclusive_and_not_soft():
         assert "contrast" in found[code].message
 
 
-def test_small_aperture_is_inconclusive_and_no_calibration_does_not_apply():
+def test_small_aperture_is_not_judged_and_no_calibration_does_not_apply():
     missing = Estimate(
         value=None, unit="mm", reason="the blur disc grows by 0.03 px/mm only (small aperture)"
     )
     slow = dict.fromkeys(_depths(200.0), missing)
     found = _results(_run(depths=slow))
-    assert found["FOC05"].status == "inconclusive"
+    assert found["FOC05"].status == "skipped"
     assert "small aperture" in found["FOC05"].message
+    assert found["FOC05"].action.startswith("Nothing to turn")
     assert _results(_run(calibrated=False))["FOC05"].status == "skipped"
 
 
