@@ -47,7 +47,7 @@ def options(stage, out, **more):
         "calibration": stage / "calibration.yaml",
         "code_name": "heron 3",
         "worn": WornSaid(on="now"),
-        "most_per_s": 4.0,
+        "most_per_s": 3.0,
         "stills": 1,
     }
     return LiveOptions(out=out, **(given | more))
