@@ -11,11 +11,13 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from rigcheck.geometry.projection import project_with_derivatives, unproject
+from rigcheck.geometry.projection import project_by_point, unproject
 from rigcheck.geometry.rotation import skew
 from rigcheck.model import LensModel
 
 FloatArray = NDArray[np.float64]
+
+_STILL_MM = 1e-9
 
 __all__ = ["RaySampson", "essential_matrix", "sampson_distance_px", "sampson_of_rays", "triangulate"]
 
@@ -134,13 +136,19 @@ def triangulate(
     points[~((depth1 > 0) & (depth2 > 0))] = np.nan
     good = np.flatnonzero(np.isfinite(points).all(1))
     for _ in range(5):
-        first = project_with_derivatives(points[good], intrinsics[0], models[0])
-        second = project_with_derivatives(points[good] @ rotation.T + translation, intrinsics[1], models[1])
-        jacobian = np.concatenate([first.by_point, second.by_point @ rotation], axis=1)
-        error = np.concatenate([pixels1[good] - first.pixels, pixels2[good] - second.pixels], axis=1)
+        if len(good) == 0:
+            break
+        first, by_first = project_by_point(points[good], intrinsics[0], models[0])
+        second, by_second = project_by_point(
+            points[good] @ rotation.T + translation, intrinsics[1], models[1]
+        )
+        jacobian = np.concatenate([by_first, by_second @ rotation], axis=1)
+        error = np.concatenate([pixels1[good] - first, pixels2[good] - second], axis=1)
         normal = np.swapaxes(jacobian, 1, 2) @ jacobian
         step = np.linalg.solve(normal, np.einsum("nij,ni->nj", jacobian, error)[..., None])[..., 0]
         points[good] += step
+        if np.abs(step).max() < _STILL_MM:
+            break
     behind = points[:, 2] <= 0
     points[behind] = np.nan
     return np.asarray(points)
