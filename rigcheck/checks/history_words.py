@@ -115,6 +115,8 @@ def _sentence(series: Series, text: str, ends: tuple[datetime, datetime]) -> str
     found = series.behaviour
     what = quantity_words(series.quantity) + (f" ({series.label})" if series.label else "")
     first, last = (when_text(moment) for moment in ends)
+    if first == last:
+        first, last = (f"{moment:%Y-%m-%d %H:%M:%S}" for moment in ends)
     if found.kind == "step":
         words = f"{what} stepped by {text} between {first} and {last}, as a knock, a refocus or a new mounting does"
     elif found.kind == "ramp":

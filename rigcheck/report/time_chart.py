@@ -20,7 +20,8 @@ _LEFT, _RIGHT, _TOP, _BOTTOM = 74, 12, 14, 26
 _MOST_MARKS = 400
 _MOST_BARS = 150
 _TICKS = 4
-_STEPS_DAYS = (1 / 24, 3 / 24, 6 / 24, 12 / 24, 1, 2, 7, 14, 30, 90, 180, 365, 730)
+_LEAST_S = 120.0
+_STEPS_DAYS = (1 / 1440, 5 / 1440, 15 / 1440, 1 / 24, 3 / 24, 6 / 24, 12 / 24, 1, 2, 7, 14, 30, 90, 180, 365, 730)
 
 __all__ = ["Line", "TimeSpan", "mark_sample", "time_chart", "verdict_strip"]
 
@@ -52,8 +53,8 @@ class TimeSpan:
 
     @property
     def width_s(self) -> float:
-        """Length, at least an hour."""
-        return max((self.last - self.first).total_seconds(), 3600.0)
+        """Length, at least two minutes."""
+        return max((self.last - self.first).total_seconds(), _LEAST_S)
 
     def x(self, moment: datetime) -> float:
         """Place in the drawing."""
@@ -166,6 +167,8 @@ def _time_ticks(span: TimeSpan, height: int) -> list[str]:
     step = next((one for one in _STEPS_DAYS if days / one <= 8), _STEPS_DAYS[-1] * np.ceil(days / 8 / 730))
     form = "%Y-%m-%d" if step >= 1 else "%d %H:%M"
     start = span.first.replace(hour=0, minute=0, second=0, microsecond=0)
+    if step < 1 / 24:
+        start = start.replace(hour=span.first.hour)
     out: list[str] = []
     k = 0
     while True:
