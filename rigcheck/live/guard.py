@@ -26,7 +26,8 @@ SECURITY_HEADERS = {
     "require-trusted-types-for 'script'; trusted-types 'none'",
     "cache-control": "no-store",
     "x-content-type-options": "nosniff",
-    "referrer-policy": "no-referrer",
+    # Not "no-referrer": browsers then call the origin of the code's own form null.
+    "referrer-policy": "same-origin",
     "cross-origin-resource-policy": "same-origin",
     "permissions-policy": "camera=(), microphone=(), geolocation=()",
 }

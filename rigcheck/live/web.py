@@ -98,7 +98,7 @@ class _Page:
     async def front(self, request: Request) -> Response:
         """The page, or where a code is needed the page that asks for it."""
         if not self._guard.admitted(request.cookies.get(self._guard.cookie, "")):
-            return self._ask("", status=401)
+            return self._ask("", status=200)
         return Response(self._files["live.html"], media_type="text/html")
 
     async def code(self, request: Request) -> Response:

@@ -29,8 +29,17 @@ def until(true, what, seconds=8.0):
 
 
 def holds(page, script):
-    """Wait until a script's value is true in the page."""
-    until(lambda: page.evaluate(script), script)
+    """Wait until a script's value is true in the page, also while it is being loaded anew."""
+
+    def true():
+        try:
+            return page.evaluate(script)
+        except Exception as error:
+            if "context was destroyed" in str(error):
+                return False
+            raise
+
+    until(true, script)
 
 
 @dataclass

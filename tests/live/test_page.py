@@ -264,6 +264,34 @@ def test_it_recovers_by_itself_when_the_server_goes_and_comes_back(browser, tmp_
             page.close()
 
 
+def test_on_the_network_a_code_is_asked_for_once(browser, tmp_path):
+    said = []
+    with (
+        FakeEngine(rate=5.0, out=tmp_path, cameras=1) as engine,
+        LiveServer(engine, port=0, out=tmp_path, lan=True, say=said.append) as server,
+    ):
+        context = browser.new_context()
+        page = context.new_page()
+        page.goto(server.addresses[0])
+        assert violations(page) == {}
+        page.fill("#code", "AAAA-AAAA")
+        page.keyboard.press("Enter")
+        holds(page, "document.querySelector('#said')?.innerText.includes('4 tries')")
+        page.fill("#code", said[-1].rpartition(" ")[2].lower())
+        page.keyboard.press("Enter")
+        holds(page, "document.querySelector('#framing.pass')")
+        (cookie,) = context.cookies()
+        assert cookie["httpOnly"]
+        assert cookie["sameSite"] == "Strict"
+        page.reload()
+        holds(page, "document.querySelector('#framing.pass')")
+        # The program is started anew: the page is asked for a new code, by itself.
+        context.clear_cookies()
+        server._stopping.set()
+        holds(page, "document.querySelector('#code')")
+        context.close()
+
+
 def test_the_browser_complained_of_nothing_and_asked_nobody_else(shown):
     """Over all tests above in the shared page. Planted last: a call outside is stopped by the page's own policy."""
     assert shown.complaints == []
