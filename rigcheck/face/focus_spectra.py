@@ -15,6 +15,7 @@ __all__ = ["PATCH_PX", "PatchSpectra", "patch_power", "patch_spectra"]
 PATCH_PX = 32
 # Rings of spatial frequency, cycles per pixel: below, lamps and the window rule; above, the corners of the square.
 _RING_EDGES = np.linspace(0.047, 0.5, 16)
+_AT_ONCE = 96  # patches that stay in the processor's own memory while they are worked on
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -110,14 +111,18 @@ def patch_spectra(picture: NDArray[np.uint8] | NDArray[np.uint16], places_px: Fl
     two dimensions, (2/3.0)² × 1.15, found on white noise).
     """
     _, member, frequency = _window()
-    power, level, kept = patch_power(picture, places_px)
     total = member.sum(axis=0)
+    rings = member.astype(np.float32)
+    parts = []
+    for first in range(0, max(len(places_px), 1), _AT_ONCE):
+        power, level, kept = patch_power(picture, places_px[first : first + _AT_ONCE])
+        parts.append((power.reshape(len(power), len(member)) @ rings, level, kept))
     return PatchSpectra(
-        power=(power.reshape(len(power), len(member)) @ member.astype(np.float32)).astype(np.float64) / total,
+        power=np.concatenate([part[0] for part in parts]).astype(np.float64) / total,
         frequency=frequency,
         freedom=total * _HANN_FREEDOM,
-        level_dn=level,
-        kept=kept,
+        level_dn=np.concatenate([part[1] for part in parts]),
+        kept=np.concatenate([part[2] for part in parts]),
     )
 
 
