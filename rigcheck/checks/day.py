@@ -16,13 +16,13 @@ __all__ = ["CHECKS", "day_exit_code"]
 
 def day_exit_code(run: DayRun, verdict: Verdict) -> int:
     """Exit code of a day: 4 a step failed; else 3 one could not be measured; else as of any command."""
-    unmeasured = any(outcome.report is None for outcome in run.outcomes)
+    unmeasured = any(outcome.report is None for outcome in run.counted)
     return _CANNOT_MEASURE if unmeasured and verdict != "fail" else exit_code(verdict)
 
 
 def _verdicts(run: DayRun, limits: Limits) -> Outcome:
     band = limits.band("day.failed_steps")
-    found = [(outcome, outcome.report.verdict) for outcome in run.outcomes if outcome.report is not None]
+    found = [(outcome, outcome.report.verdict) for outcome in run.counted if outcome.report is not None]
     if not found:
         none = Estimate(value=None, unit="steps", reason="no step could be measured")
         return not_measured(none, band.text, action="Mend what the steps ask for, then run the day again.")
@@ -30,21 +30,22 @@ def _verdicts(run: DayRun, limits: Limits) -> Outcome:
     worst = [outcome for outcome, verdict in found if verdict == status]
     failed = sum(verdict == "fail" for _, verdict in found)
     words = _names([f"{outcome.step.name} {verdict}" for outcome, verdict in found])
+    mended = "".join(f" {by} mended {name}." for name, by in run.mended.items())
     return Outcome(
         status=status,
         estimate=Estimate(value=float(failed), unit="steps", n=len(found)),
         limit=band.text,
-        message=f"{len(found)} of {len(run.outcomes)} steps have a result: {words}.",
-        action="" if status == "pass" else f"Open the report of {_steps(worst)} and follow it.",
+        message=f"{len(found)} of {len(run.counted)} steps that count have a result: {words}.{mended}",
+        action="" if status == "pass" else f"Open and follow the reports of these steps: {_steps(worst)}.",
     )
 
 
 def _measured(run: DayRun, limits: Limits) -> Outcome:
     band = limits.band("day.unmeasured_steps")
-    faulty = [outcome for outcome in run.outcomes if outcome.state == "not measured"]
-    waiting = [outcome for outcome in run.outcomes if outcome.state == "held back"]
+    faulty = [outcome for outcome in run.counted if outcome.state == "not measured"]
+    waiting = [outcome for outcome in run.counted if outcome.state == "held back"]
     count = len(faulty) + len(waiting)
-    estimate = Estimate(value=float(count), unit="steps", n=len(run.outcomes))
+    estimate = Estimate(value=float(count), unit="steps", n=len(run.counted))
     if not count:
         message = "Every step has a result."
         return Outcome(status="pass", estimate=estimate, limit=band.text, message=message)
@@ -73,7 +74,7 @@ CHECKS: tuple[Check[DayRun], ...] = (
     Check(
         code="DAY01",
         title="Verdicts of the steps",
-        meaning="How many steps of the day failed; the worst of them speaks for the day",
+        meaning="How many steps of the day failed and were not mended by a later one; the worst speaks for the day",
         remedy="Open the report of that step and follow it",
         limit="day.failed_steps",
         measure=_verdicts,

@@ -251,7 +251,8 @@ def _notes(work: _Work) -> tuple[str, ...]:
 
 
 def _report(run: DayRun, path: Path, place: DayPlace) -> Report:
-    limits = effective_limits()
+    # The steps' own limits stand in their results.
+    limits = tuple(limit for limit in effective_limits() if limit.name.startswith("day."))
     checks = run_checks(DAY_CHECKS, run, Limits(limits))
     made = [outcome.step.name for outcome in run.outcomes if outcome.report is not None]
     hashes = {f"{name}/result.json": file_sha256(place.out / name / "result.json") for name in made}

@@ -38,6 +38,8 @@ class DayStep:
         As said for the performer.
     even_if_failed : bool
         Whether it runs on a calibration or an approved fitting whose verdict is fail.
+    mends : str or None
+        Name of the step before it that this one repeats after something was mended.
     where : str
         File and line of the step, for messages.
     """
@@ -53,6 +55,7 @@ class DayStep:
     options: Mapping[str, object] = field(default_factory=dict)
     looks: PerformerLooks = field(default_factory=PerformerLooks)
     even_if_failed: bool = False
+    mends: str | None = None
     where: str = ""
 
 
@@ -90,3 +93,18 @@ class DayRun:
     title: str
     outcomes: tuple[StepOutcome, ...]
     notes: tuple[str, ...] = ()
+
+    @property
+    def mended(self) -> dict[str, str]:
+        """Steps that a later one made good, to the name of that one: it has a result, and did not fail."""
+        return {
+            one.step.mends: one.step.name
+            for one in self.outcomes
+            if one.step.mends is not None and one.report is not None and one.report.verdict != "fail"
+        }
+
+    @property
+    def counted(self) -> tuple[StepOutcome, ...]:
+        """Outcomes that speak for the day: all but those made good later."""
+        mended = self.mended
+        return tuple(one for one in self.outcomes if one.step.name not in mended)

@@ -54,6 +54,7 @@ class _StepFormat(Format):
     name: _Name
     rig: Text | None = None
     even_if_failed: bool = False
+    mends: _Name | None = None
 
 
 class _FootageFormat(_StepFormat):
@@ -223,7 +224,7 @@ def _step(document: Document, content: DayFormat, number: int, places: Mapping[s
         if isinstance(given, FileFormat):
             files[what] = given.file
         else:
-            _check_made(document, (*here, what), given, content, places)
+            _check_made(document, (*here, what), given, _MADE_BY[what], content, places)
             from_steps[what] = given
     name = getattr(said, "performer", None)
     performer = (
@@ -232,6 +233,8 @@ def _step(document: Document, content: DayFormat, number: int, places: Mapping[s
         else _named(document, (*here, "performer"), name, content.performers, "performer")
     )
     _add_record(performer, files, from_steps)
+    if said.mends is not None:
+        _check_made(document, (*here, "mends"), said.mends, said.run, content, places)
     return DayStep(
         name=said.name,
         command=said.run,
@@ -244,6 +247,7 @@ def _step(document: Document, content: DayFormat, number: int, places: Mapping[s
         options={key: getattr(said, key) for key in _OPTIONS if hasattr(said, key)},
         looks=PerformerLooks() if performer is None else PerformerLooks(**performer.looks.model_dump()),
         even_if_failed=said.even_if_failed,
+        mends=said.mends,
         where=document.where((*here, "name")),
     )
 
@@ -292,16 +296,16 @@ def _near(name: str, known: Mapping[str, object]) -> str:
 
 
 def _check_made(
-    document: Document, here: Location, name: str, content: DayFormat, places: Mapping[str, int]
+    document: Document, here: Location, name: str, needed: str, content: DayFormat, places: Mapping[str, int]
 ) -> None:
-    """The step named must exist and make what is asked of it."""
+    """The step named must exist and run the command that is needed."""
     if name not in places:
         raise document.error(
             here,
             f"the step {name!r} found, which is not in the list",
             hint=f"{_near(name, places)} A file is written {{file: …}}.",
         )
-    made_by, needed = content.steps[places[name]].run, _MADE_BY[str(here[-1])]
+    made_by = content.steps[places[name]].run
     if made_by != needed:
         raise document.error(
             here,
@@ -312,7 +316,10 @@ def _check_made(
 
 def _in_order(document: Document, steps: Sequence[DayStep], places: Mapping[str, int]) -> list[int]:
     """Places of the steps, as listed but for what must come first."""
-    needs = {number: {places[name] for name in step.from_steps.values()} for number, step in enumerate(steps)}
+    needs = {
+        number: {places[name] for name in (*step.from_steps.values(), *filter(None, [step.mends]))}
+        for number, step in enumerate(steps)
+    }
     sorter = TopologicalSorter(needs)
     try:
         sorter.prepare()

@@ -34,6 +34,7 @@ class _Row:
     todo: tuple[ActionItem, ...]
     n_more: int
     hint: str
+    mended_by: str
 
 
 def day_page(report: Report, run: DayRun) -> str:
@@ -49,7 +50,8 @@ def day_page(report: Report, run: DayRun) -> str:
     str
         As :func:`rigcheck.report.calibration_page.calibration_page`; whatever comes from a file is escaped.
     """
-    parts = report_parts(report) | {"title": run.title, "rows": tuple(_row(one) for one in run.outcomes)}
+    rows = tuple(_row(one, run.mended.get(one.step.name, "")) for one in run.outcomes)
+    parts = report_parts(report) | {"title": run.title, "rows": rows}
     # What the steps without a result say stands in their rows.
     parts["notes"] = run.notes
     return page_environment().get_template("day.html.j2").render(parts)
@@ -73,7 +75,7 @@ def step_lines(outcomes: Sequence[StepOutcome]) -> tuple[tuple[str, str], ...]:
     return tuple(lines)
 
 
-def _row(outcome: StepOutcome) -> _Row:
+def _row(outcome: StepOutcome, mended_by: str) -> _Row:
     step, report = outcome.step, outcome.report
     todo = () if report is None else actions_first(report.checks)
     return _Row(
@@ -88,4 +90,5 @@ def _row(outcome: StepOutcome) -> _Row:
         todo=todo[:_MOST_ACTIONS],
         n_more=max(len(todo) - _MOST_ACTIONS, 0),
         hint=outcome.hint,
+        mended_by=mended_by,
     )

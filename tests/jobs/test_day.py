@@ -244,6 +244,21 @@ def test_the_worst_step_speaks_for_the_day(desk, verdicts, fault, code):
     assert desk.code() == code
 
 
+@pytest.mark.parametrize(
+    ("second", "fault", "code"),
+    [("pass", False, 0), ("inconclusive", False, 5), ("fail", False, 4), ("pass", True, 4)],
+)
+def test_a_mended_step_no_longer_counts(desk, second, fault, code):
+    desk.change("record: heron 1,", "record: heron 1, mends: heron 1,")
+    desk.verdicts = {"heron 1": "fail", "heron 2": second}
+    if fault:
+        desk.faults["heron 2"] = InputError("x.", hint="y.")
+    desk.day(page=True)
+    assert desk.code() == code
+    page = (desk.out / "report.html").read_text()
+    assert ("Mended by heron 2" in page) == (code in (0, 5))
+
+
 def test_after_an_interrupt_the_same_command_goes_on(desk):
     desk.faults["heron 1"] = KeyboardInterrupt()
     with pytest.raises(KeyboardInterrupt):
@@ -292,6 +307,7 @@ WRONG = [
     ("approved: heron 2,\n", "approved: noon,\n", SchemaError, "runs verify; one that runs fitting"),
     ("[cards/d.mov]}\n  - {name: heron 2", "[cards/d.mov], approved: heron 2}\n  - {name: heron 2", SchemaError,
      "in a circle: heron 1 needs heron 2 needs heron 1"),
+    ("record: heron 1", "mends: noon", SchemaError, "runs verify; one that runs fitting"),
     ("rig: merlin", "rig: merlyn", SchemaError, "'merlyn'"),
     ("run: audit", "run: adit", SchemaError, "'adit'"),
     ("label: worn", "lable: worn", SchemaError, "steps[2].lable"),
