@@ -80,6 +80,7 @@ def live(
     ] = False,
 ) -> None:
     """Show both cameras and what to move while the helmet is fitted, on a page in a browser."""
+    need_web()
     from rigcheck.jobs.wearing import WornSaid
     from rigcheck.live.engine import LiveEngine
     from rigcheck.live.options import LiveOptions
@@ -99,7 +100,6 @@ def live(
         rest_after_min=rest_after_min,
         loop=loop,
     )
-    need_web()
     engine = LiveEngine(options)
     _serve(engine, out, port=port, lan=lan)
     kept = engine.reading().kept

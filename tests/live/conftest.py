@@ -69,7 +69,7 @@ def browser():
 @pytest.fixture(scope="session")
 def _watched(browser, tmp_path_factory):
     out = tmp_path_factory.mktemp("kept")
-    with FakeEngine(out=out, rate=12.0) as engine, LiveServer(engine, port=0, out=out) as server:
+    with FakeEngine(out=out, rate=6.0, size_px=(384, 512)) as engine, LiveServer(engine, port=0, out=out) as server:
         context = browser.new_context(viewport={"width": 1280, "height": 800}, has_touch=True)
         context.set_default_timeout(8000)
         shown = Shown(context.new_page(), engine, server, server.addresses[0])

@@ -140,7 +140,7 @@ def test_keys_do_what_their_buttons_do(shown):
     assert not page.locator(".picture canvas:nth-of-type(2)").first.is_visible()
     shown.engine.no_map = False
     says(shown, "figcaption", "Focus map")
-    holds(page, "document.querySelectorAll('.picture canvas')[1].width === 480")
+    holds(page, "document.querySelectorAll('.picture canvas')[1].width === 384")
     page.keyboard.press("l")
     assert page.get_attribute("#focus-map", "aria-pressed") == "false"
     assert page.get_attribute("#light-map", "aria-pressed") == "true"
