@@ -29,7 +29,7 @@ LEAST_OFF_MM, LEAST_CONTRAST_DN = 10.0, 6.0
 
 @dataclass(frozen=True, kw_only=True)
 class Row:
-    """One camera: the plane's error and sigma (None: not told), how far it truly lies behind the face's middle."""
+    """One camera: the plane's error and sigma (None: not told), how far it truly lies behind the eyes."""
 
     f_number: float
     error_mm: float | None
@@ -91,10 +91,11 @@ def rows_of(case: int, f_number: float, finder: FaceFinder) -> list[Row]:
     planes = focus_planes([pair], focal_px=(FOCAL_PX, FOCAL_PX), aperture_mm=(first, second))
     took = time.process_time() - start
     rows = []
-    for lens, plane, depth in zip(rig.lenses, planes, pair.depth_mm, strict=True):
+    for number, (lens, plane) in enumerate(zip(rig.lenses, planes, strict=True)):
         found = plane.plane_depth_mm
         error = None if found.value is None else found.value - lens.focused_at_mm
-        off = lens.focused_at_mm - float(np.median(depth))
+        eyes = pair.face_mm.get("eye", tuple(np.median(pair.depth_mm, axis=1)))
+        off = lens.focused_at_mm - eyes[number]
         rows.append(
             Row(
                 f_number=f_number,

@@ -5,6 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from scipy.ndimage import gaussian_filter, uniform_filter1d
+from skimage import data
 from skimage.measure import blur_effect
 
 from rigcheck.demo.head_performer import Performer
@@ -96,6 +97,29 @@ def test_orders_as_an_outside_measure_of_blur(rng):
     ours = [region_sharpness(picture, WHOLE)["all"].value for picture in pictures]
     theirs = [blur_effect(picture) for picture in pictures]
     assert list(np.argsort(ours)) == list(np.argsort(theirs))[::-1]
+
+
+@pytest.mark.parametrize("name", ["camera", "coins", "gravel"])
+def test_orders_other_people_s_pictures_as_an_outside_measure_does(rng, name):
+    """scikit-image's blur measure (Crete et al., 2007) on pictures that it carries, blurred by known widths."""
+    picture = getattr(data, name)().astype(np.float64)
+    whole = {"all": np.ones(picture.shape, dtype=bool)}
+    blurred = [picture, *(gaussian_filter(picture, sigma) for sigma in (0.6, 1.0, 1.5, 2.2))]
+    noisy = [_coded(each + rng(7, k).normal(0, 1.0, each.shape)) for k, each in enumerate(blurred)]
+    ours = [region_sharpness(each, whole)["all"] for each in noisy]
+    theirs = [blur_effect(each) for each in noisy]
+    assert np.all(np.diff(theirs) > 0)
+    assert np.all(np.diff([each.value for each in ours]) < -2 * np.array([each.sigma for each in ours[1:]]))
+
+
+def test_noise_floor_is_that_of_the_usual_focus_operators(rng):
+    """Floors on white noise: Laplacian 20, Sobel's two squares 24, Brenner 2 variances (handbook, section 3)."""
+    flat = 100.0 + rng(8, 0).normal(0, 3.0, (500, 500))
+    variance = noise_variance(patch_spectra(_coded(flat), rng(8, 1).uniform(20, 480, (600, 2)))).mean()
+    brenner = ((flat[:, 2:] - flat[:, :-2]) ** 2).mean()
+    sobel = (cv2.Sobel(flat, cv2.CV_64F, 1, 0) ** 2 + cv2.Sobel(flat, cv2.CV_64F, 0, 1) ** 2).mean()
+    measured = [cv2.Laplacian(flat, cv2.CV_64F).var(), sobel, brenner]
+    assert measured == pytest.approx(list(variance * np.array([20.0, 24.0, 2.0])), rel=0.1)
 
 
 def _rendered(focused_at_mm):
