@@ -108,22 +108,20 @@ def point_guide(
             f"matching: {len(first)} points known in both pictures, {_LEAST_POINTS} needed",
             hint="use pictures that show the same face, or give a calibration",
         )
-    places = grid_places(size_px, cell_px).reshape(-1, 2)
+    grid = grid_places(size_px, cell_px)
+    places = grid.reshape(-1, 2)
     whole = np.column_stack([first, np.ones(len(first))])
     affine = np.linalg.lstsq(whole, second, rcond=None)[0]
     off = second - whole @ affine
     nearest = min(_NEAREST_POINTS, len(first))
-    away, index = cKDTree(first).query(places, k=nearest)
-    away, index = away.reshape(len(places), -1), index.reshape(len(places), -1)
-    width = np.maximum(np.median(away, axis=1, keepdims=True), 1.0)
+    tree = cKDTree(first)
+    away, index = tree.query(places, k=nearest)  # nearest first, so that the middle one is the median
+    width = np.maximum(away[:, [(nearest - 1) // 2, nearest // 2]].mean(axis=1, keepdims=True), 1.0)
     weight = np.exp(-0.5 * (away / width) ** 2)
-    moved = (weight[..., None] * off[index]).sum(axis=1) / np.maximum(weight.sum(axis=1), 1e-6)[:, None]
-    moved *= np.exp(
-        -0.5 * (away[:, :1] / (4 * np.median(cKDTree(first).query(first, k=2)[0][:, 1]) + 50)) ** 2
-    )
+    moved = np.einsum("nk,nkc->nc", weight, off[index]) / np.maximum(weight.sum(axis=1), 1e-6)[:, None]
+    moved *= np.exp(-0.5 * (away[:, :1] / (4 * np.median(tree.query(first, k=2)[0][:, 1]) + 50)) ** 2)
     found = np.column_stack([places, np.ones(len(places))]) @ affine + moved
-    shape = grid_places(size_px, cell_px).shape
-    return Guide(maps=found.reshape(1, *shape).astype(np.float32), cell_px=cell_px)
+    return Guide(maps=found.reshape(1, *grid.shape).astype(np.float32), cell_px=cell_px)
 
 
 def alike_guide(

@@ -80,8 +80,9 @@ def smooth_removed(at: FloatArray, values: FloatArray, sigma: FloatArray) -> Flo
     weight = 1.0 / sigma**2
     off = values
     for _ in range(8):
-        root = np.sqrt(weight)
-        solved = np.linalg.lstsq(design * root[:, None], values * root, rcond=None)[0]
+        weighted = design.T * weight
+        # A trace of stiffness, so that matches in a row have an answer too.
+        solved = np.linalg.solve(weighted @ design + 1e-9 * weight.sum() * np.eye(6), weighted @ values)
         off = values - design @ solved
         scale = max(_MAD * float(np.median(np.abs(off / sigma))), 1e-6)
         weight = 1.0 / (sigma * (1.0 + (off / (2.0 * scale * sigma)) ** 2)) ** 2
