@@ -1,5 +1,6 @@
 """The live page in a real browser: what a technician sees, touches and types."""
 
+import dataclasses
 import re
 
 import pytest
@@ -7,6 +8,7 @@ from live.conftest import holds, until
 from live.fake_engine import BOARD, GOOD, TOO_HIGH, FakeEngine
 
 from rigcheck.errors import ConfigError
+from rigcheck.live.answers import _ASK_FOR_JAW, HEADLINES
 from rigcheck.live.state import CameraReading, SafetyLine
 from rigcheck.live.web_serving import LiveServer
 
@@ -16,8 +18,21 @@ pytestmark = pytest.mark.xdist_group("live-page")
 PIXELS = """(() => { const c = new OffscreenCanvas(64, 64).getContext('2d', { willReadFrequently: true });
   c.drawImage(document.querySelector('.picture canvas'), 0, 0, 64, 64);
   return c.getImageData(0, 0, 64, 64).data.join(); })()"""
+LONG_WANTED = (
+    "Hold the board so that both cameras see all of it, as far away as the face will be, tilted 30 to 45 degrees; "
+    "pause, then tilt it towards another of its sides."
+)
+LONG_STATE = (
+    "7 views are kept, but do not fit together yet: The views of the board do not fit together: the cameras' relative "
+    "pose puts it behind one of them. Fix: check that both clips are of the same moment and of the same board, and "
+    "their order"
+)
 # A 10-inch tablet of 1280 × 800 shows 5.9 px a millimetre.
 PX_PER_MM = 5.9
+
+# Words that their box cuts off.
+CUT = """() => [...document.querySelectorAll('#move, .headline, .hand, .reading, #worn, #board p')].filter((e) =>
+  e.scrollHeight > e.clientHeight + 2 || e.scrollWidth > e.clientWidth + 1).map((e) => e.innerText)"""
 
 
 def says(shown, selector, text):
@@ -99,9 +114,30 @@ def test_it_fits_a_tablet_and_reads_at_two_metres(shown, size, move_mm):
         ]
         assert capitals_mm[0] >= move_mm
         assert min(capitals_mm) >= 5.8
-        cut = """() => [...document.querySelectorAll('#move, .headline, .hand, .reading, #worn')].filter((e) =>
-          e.scrollHeight > e.clientHeight + 2 || e.scrollWidth > e.clientWidth + 1).map((e) => e.innerText)"""
-        assert shown.page.evaluate(cut) == []
+        assert shown.page.evaluate(CUT) == []
+    finally:
+        shown.page.set_viewport_size({"width": 1280, "height": 800})
+
+
+@pytest.mark.parametrize("size", [(1280, 800), (800, 1280)], ids=["landscape", "portrait"])
+def test_the_longest_words_there_are_stay_whole(shown, size):
+    headline = max(HEADLINES.values(), key=len)
+    answers = [
+        dataclasses.replace(each, status="inconclusive", headline=headline, move=_ASK_FOR_JAW, number=-12.5)
+        for each in TOO_HIGH
+    ]
+    answers[0] = dataclasses.replace(answers[0], move="Move the bar 9 mm down.")
+    shown.engine.change(answers=tuple(answers))
+    says(shown, "#light .headline", headline)
+    shown.page.set_viewport_size({"width": size[0], "height": size[1]})
+    try:
+        until(lambda: shown.page.evaluate(CUT) == [], "the answers' words are whole")
+        shown.page.keyboard.press("b")
+        shown.engine.change(
+            board=dataclasses.replace(BOARD, wanted_sentence=LONG_WANTED, sentence=LONG_STATE)
+        )
+        says(shown, "#move", LONG_WANTED)
+        until(lambda: shown.page.evaluate(CUT) == [], "the board's words are whole")
     finally:
         shown.page.set_viewport_size({"width": 1280, "height": 800})
 
