@@ -39,7 +39,12 @@ def printable(text: str) -> str:
     Bytes of a file name that are no text appear as escapes.
     """
     whole = text.encode("utf-8", "backslashreplace").decode("utf-8")
-    return "".join(" " if unicodedata.category(one) in _STEERING else one for one in whole)
+    return "".join(" " if unicodedata.category(one) in _STEERING or _is_none(one) else one for one in whole)
+
+
+def _is_none(character: str) -> bool:
+    """Whether it is one of the code points that Unicode keeps for no character, which XML refuses."""
+    return ord(character) & 0xFFFE == 0xFFFE
 
 
 class RigcheckError(Exception):

@@ -1,9 +1,10 @@
 """Where the program starts: joins the commands with the demo, and maps errors to exit codes."""
 
+import signal
 import sys
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, NoReturn
 
 import typer
 
@@ -80,5 +81,16 @@ def run(arguments: Sequence[str] | None = None) -> int:
 
 
 def main() -> None:
-    """Run the process's command line and leave with its exit code."""
+    """Run the process's command line and leave with its exit code.
+
+    The signals of a shut-down and of a closed terminal end it as an interrupt does: nothing half-written stays.
+    """
+    for name in ("SIGTERM", "SIGHUP"):
+        number = getattr(signal, name, None)  # not every system has both
+        if number is not None and signal.getsignal(number) is signal.SIG_DFL:
+            signal.signal(number, _interrupt)
     sys.exit(run())
+
+
+def _interrupt(number: int, frame: object) -> NoReturn:
+    raise KeyboardInterrupt

@@ -3,6 +3,7 @@
 from pathlib import Path
 
 from rigcheck.records import output_folder, read_board
+from rigcheck.records.paths import safe_part
 from rigcheck.target import board_pdf, board_sheet, board_svg
 
 __all__ = ["draw_board"]
@@ -38,7 +39,8 @@ def draw_board(
     """
     spec = read_board(file)
     sheet = board_sheet(spec, paper=paper)
-    names = f"{spec.name}.pdf", f"{spec.name}.svg"
+    name = safe_part(spec.name)
+    names = f"{name}.pdf", f"{name}.svg"
     with output_folder(out, replace=replace_earlier, protects=names, inputs=[file]) as folder:
         folder.write_bytes(names[0], board_pdf(spec, paper=paper))
         folder.write_text(names[1], board_svg(spec, paper=paper))

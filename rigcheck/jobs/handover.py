@@ -1,6 +1,5 @@
 """A day's folder made into one for the next department: calibrations, numbers, picks, take table, with a manifest."""
 
-import re
 import shutil
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
@@ -32,6 +31,7 @@ from rigcheck.records.manifest_file import (
     manifest_text,
     sums_text,
 )
+from rigcheck.records.paths import safe_part
 from rigcheck.records.walking import SkippedFile, files_under
 from rigcheck.report import OnProgress, ProgressSink, SilentProgress
 from rigcheck.report.handover_page import conventions_page
@@ -107,7 +107,7 @@ class _Packing:
             raise
 
     def _free(self, name: str) -> str:
-        safe = "/".join(_safe(part) for part in PurePosixPath(name).parts)
+        safe = "/".join(safe_part(part) for part in PurePosixPath(name).parts)
         taken, free, count = {each.path.casefold() for each in self.files}, safe, 2
         while free.casefold() in taken:
             pure = PurePosixPath(safe)
@@ -346,9 +346,3 @@ def _picks(packing: _Packing, root: Path, path: Path, choice: HandoverChoice) ->
             packing.copy(f"day/{name}", "a chosen frame", still)
         else:
             packing.left_out.append(LeftOut(path=name, reason=_WITH_PICTURES))
-
-
-def _safe(part: str) -> str:
-    """A name that every file system and our manifest take."""
-    cleaned = re.sub(r"[^\w .+-]", "_", part).strip(" .")
-    return cleaned[:100] or "_"

@@ -9,15 +9,14 @@ import os
 import secrets
 import shutil
 from collections.abc import Iterable, Iterator
-from contextlib import contextmanager, suppress
+from contextlib import ExitStack, contextmanager, suppress
 from pathlib import Path, PurePosixPath
 
 from rigcheck.errors import OutputError
 from rigcheck.records.paths import is_inside
+from rigcheck.records.staging import new_staging, staging
 
 __all__ = ["OutputFolder", "check_writable", "output_folder"]
-
-STAGING_PREFIX = ".rigcheck-unfinished-"
 
 _ADVICE = {
     errno.ENOSPC: "the disk is full: free some space and run again.",
@@ -102,20 +101,18 @@ def output_folder(
     -----
     On any exception, an interrupt included, the staged files are removed and the folder is as before. A new
     folder appears by one rename. In a folder that exists the files move one by one, the first-written last: a
-    machine that loses power between two moves keeps whole files, some of them the earlier ones.
+    machine that loses power between two moves keeps whole files, some of them the earlier ones. What a killed run
+    left staged is removed by the next run beside it.
     """
     path = Path(path)
     check_writable(path, replace=replace, protects=protects, inputs=inputs)
-    with _translated(path):
-        beside = path if path.is_dir() else path.parent
-        staging = _new_staging(beside)
-    try:
-        folder = OutputFolder(path, staging, replace=replace, inputs=[Path(entry) for entry in inputs])
+    with ExitStack() as stack:
+        with _translated(path):
+            place = stack.enter_context(staging(path if path.is_dir() else path.parent))
+            folder = OutputFolder(path, place, replace=replace, inputs=[Path(entry) for entry in inputs])
         yield folder
         with _translated(path):
             folder.put_in_place()
-    finally:
-        shutil.rmtree(staging, ignore_errors=True)
 
 
 class OutputFolder:
@@ -265,13 +262,7 @@ def _is_ours(staged: Path, target: Path) -> bool:
 
 def _probe(folder: Path) -> None:
     """Make and remove a folder: permission bits alone do not tell of read-only and network disks."""
-    _new_staging(folder).rmdir()
-
-
-def _new_staging(folder: Path) -> Path:
-    staging = folder / f"{STAGING_PREFIX}{secrets.token_hex(8)}"
-    staging.mkdir()
-    return staging
+    new_staging(folder).rmdir()
 
 
 def _make_parents(folder: Path, made: list[Path]) -> None:

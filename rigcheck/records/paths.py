@@ -1,8 +1,12 @@
 """Names of files within a folder."""
 
+import re
 from pathlib import PurePosixPath
 
-__all__ = ["inside", "is_inside"]
+# The shortest that a usual file system takes is 255 bytes; endings and numbers are added.
+_LONGEST_BYTES = 200
+
+__all__ = ["inside", "is_inside", "safe_part"]
 
 
 def is_inside(path: str) -> bool:
@@ -17,3 +21,9 @@ def inside(path: str) -> str:
     if not is_inside(path):
         raise ValueError("a path inside the folder")
     return path
+
+
+def safe_part(part: str) -> str:
+    """A name of one file or folder that every file system and every format of ours takes, made of any text."""
+    cleaned = re.sub(r"[^\w .+-]", "_", part)[:100].encode("utf-8", "replace")[:_LONGEST_BYTES]
+    return cleaned.decode("utf-8", "ignore").strip(" .") or "_"

@@ -5,6 +5,8 @@ from collections.abc import Collection, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
+from rigcheck.records.staging import STAGING_PREFIX
+
 __all__ = ["SkippedFile", "files_under"]
 
 
@@ -39,5 +41,6 @@ def files_under(root: Path, endings: Collection[str], skipped: list[SkippedFile]
             folders.clear()
             continue
         seen.add((here.st_dev, here.st_ino))
-        folders.sort()
+        # What a run still writes, or was killed over, is no result yet.
+        folders[:] = sorted(name for name in folders if not name.startswith(STAGING_PREFIX))
         yield from (Path(place) / name for name in sorted(files) if name.lower().endswith(tuple(endings)))

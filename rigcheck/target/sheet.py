@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from rigcheck.errors import ConfigError
+from rigcheck.errors import ConfigError, printable
 from rigcheck.model import BoardSpec
 from rigcheck.target.outline import board_outline
 
@@ -189,11 +189,12 @@ def _rulers(
 
 def _describe(spec: BoardSpec) -> str:
     columns, rows = spec.squares
+    name = printable(spec.name)
     words = f"{columns} x {rows} squares of {spec.square_mm:g} mm"
     if spec.kind == "checkerboard":
-        return f"{spec.name}: checkerboard, {words}"
+        return f"{name}: checkerboard, {words}"
     older = ", layout before_4_6" if spec.layout == "before_4_6" else ""
-    return f"{spec.name}: {words}, markers {spec.marker_mm:g} mm, {spec.dictionary}{older}"
+    return f"{name}: {words}, markers {spec.marker_mm:g} mm, {spec.dictionary}{older}"
 
 
 def _label(spec: BoardSpec, corner: FloatArray, trim: FloatArray) -> list[SheetText]:

@@ -1,0 +1,112 @@
+"""Ended runs: nothing half-written, and what a killed one left is cleared away, what a living one holds is not."""
+
+import os
+import signal
+import subprocess
+import sys
+import time
+
+import pytest
+from rendered import BOARD_YAML
+
+from rigcheck import main as start
+from rigcheck.records import output_folder
+from rigcheck.records.staging import STAGING_PREFIX, staging
+from rigcheck.records.walking import files_under
+
+HOLDS = """
+import sys, time
+from rigcheck.records.staging import staging
+from pathlib import Path
+with staging(Path(sys.argv[1])) as place:
+    (place / "result.json").write_text("{}")
+    print("holds", flush=True)
+    time.sleep(600)
+"""
+
+
+@pytest.fixture
+def holder(tmp_path):
+    """A process that holds a hidden folder."""
+    process = subprocess.Popen(
+        [sys.executable, "-c", HOLDS, str(tmp_path)], stdout=subprocess.PIPE, text=True
+    )
+    assert process.stdout.readline() == "holds\n"
+    yield process
+    process.kill()
+    process.wait()
+    process.stdout.close()
+
+
+def hidden(folder):
+    return [path.name for path in folder.rglob(f"{STAGING_PREFIX}*")]
+
+
+def written(folder):
+    with output_folder(folder) as out:
+        out.write_text("result.json", "{}")
+
+
+def test_the_living_are_left_alone_and_the_dead_removed(tmp_path, holder):
+    written(tmp_path / "first")
+    assert len(hidden(tmp_path)) == 1
+    holder.kill()
+    holder.wait()
+    assert len(hidden(tmp_path)) == 1  # as a killed run leaves it
+    written(tmp_path / "second")
+    assert hidden(tmp_path) == []
+    assert sorted(os.listdir(tmp_path)) == ["first", "second"]
+
+
+def test_no_result_is_read_from_an_unfinished_folder(tmp_path, holder):
+    written(tmp_path / "whole")
+    assert [path.parent.name for path in files_under(tmp_path, (".json",), [])] == ["whole"]
+
+
+def test_without_a_lock_only_what_is_a_day_old_is_removed(tmp_path):
+    for name, age_s in (("young", 3600), ("old", 2 * 86400)):
+        place = tmp_path / f"{STAGING_PREFIX}{name}"
+        place.mkdir()
+        (place / "half").write_text("x")
+        os.utime(place, (time.time() - age_s,) * 2)
+    written(tmp_path / "out")
+    assert hidden(tmp_path) == [f"{STAGING_PREFIX}young"]
+
+
+def test_a_disk_that_knows_no_locks(tmp_path, monkeypatch):
+    fcntl = pytest.importorskip("fcntl")
+
+    def refused(handle, how):
+        raise OSError(37, "No locks available")
+
+    monkeypatch.setattr(fcntl, "flock", refused)
+    with staging(tmp_path) as place:
+        assert list(place.iterdir()) == []
+        written(tmp_path / "out")
+        assert place.is_dir()
+    assert os.listdir(tmp_path) == ["out"]
+
+
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGHUP])
+def test_a_shut_down_ends_as_an_interrupt_does(tmp_path, monkeypatch, capsys, number):
+    """The signal comes while the first file is written; by default it would end the process there and then."""
+    (tmp_path / "board.yaml").write_text(BOARD_YAML)
+    whole = type(tmp_path).write_bytes
+
+    def ended(path, content):
+        whole(path, content[: len(content) // 2])
+        signal.raise_signal(number)
+
+    before = signal.getsignal(number)
+    monkeypatch.setattr(type(tmp_path), "write_bytes", ended)
+    monkeypatch.setattr(
+        sys, "argv", ["rigcheck", "board", str(tmp_path / "board.yaml"), "--out", str(tmp_path / "o")]
+    )
+    try:
+        with pytest.raises(SystemExit) as stopped:
+            start.main()
+    finally:
+        signal.signal(number, before)
+    assert stopped.value.code == 130
+    assert "Interrupted" in capsys.readouterr().err
+    assert os.listdir(tmp_path) == ["board.yaml"]
