@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from rigcheck.model._arrays import BoolArray, FloatArray, IntArray
@@ -110,12 +111,11 @@ def _templates(picture: Float32, centres: IntArray, shape: PatchShape) -> _Templ
     reach, side = shape.radius + 2, 2 * shape.radius + 1
     height, width = picture.shape
     inside = np.all((centres >= reach) & (centres < np.array([width, height]) - reach), axis=1)
-    line = np.arange(-reach, reach + 1)
-    centre = np.clip(centres, reach, np.maximum(np.array([width, height]) - reach - 1, reach))
-    patch = picture[
-        np.minimum(centre[:, 1, None, None] + line[:, None], height - 1),
-        np.minimum(centre[:, 0, None, None] + line[None, :], width - 1),
-    ]
+    window = 2 * reach + 1
+    short = max(window - min(height, width), 0)
+    room = np.pad(picture, ((0, short), (0, short)), mode="edge") if short else picture
+    corner = np.clip(centres - reach, 0, np.array(room.shape[::-1]) - window)
+    patch = sliding_window_view(room, (window, window))[corner[:, 1], corner[:, 0]]
     x = (8 * (patch[:, 2:-2, 3:-1] - patch[:, 2:-2, 1:-3]) - patch[:, 2:-2, 4:] + patch[:, 2:-2, :-4]) / 12
     y = (8 * (patch[:, 3:-1, 2:-2] - patch[:, 1:-3, 2:-2]) - patch[:, 4:, 2:-2] + patch[:, :-4, 2:-2]) / 12
     offsets, weight = _grid(shape)
@@ -123,7 +123,10 @@ def _templates(picture: Float32, centres: IntArray, shape: PatchShape) -> _Templ
     count = len(centres)
     gx, gy, value = (part.reshape(count, side * side) for part in (x, y, patch[:, 2:-2, 2:-2]))
     level = value.mean(axis=1, keepdims=True)
-    design = np.stack([gx, gy, gx * u, gx * v, gy * u, gy * v, value - level, np.ones_like(value)], axis=1)
+    design = np.ones((count, 8, side * side), dtype=np.float32)
+    design[:, 0], design[:, 1], design[:, 6] = gx, gy, value - level
+    for row, (gradient, along) in enumerate(((gx, u), (gx, v), (gy, u), (gy, v)), start=2):
+        np.multiply(gradient, along, out=design[:, row])
     weighted = design * weight
     normal = (weighted @ design.transpose(0, 2, 1)).astype(np.float64)
     scale = 1 / np.sqrt(np.maximum(np.einsum("nii->ni", normal), 1e-6))
@@ -169,7 +172,7 @@ def fit_patches(
     """
     templates = _templates(picture, centres, shape)
     offsets, _ = _grid(shape)
-    determinant = np.abs(np.linalg.det(slope))
+    determinant = np.abs(_determinant(slope))
     usable = templates.usable & (determinant > _LEAST_AREA) & (determinant < 1 / _LEAST_AREA)
     state = _State(
         place=start_px.astype(np.float64),
@@ -221,22 +224,29 @@ def _take_off(
     gain = solved[:, 6]
     ok = np.isfinite(solved).all(axis=1) & (gain > 0.2) & (gain < 5.0)
     change = np.where(ok[:, None], solved[:, :6], 0.0) / np.where(ok, gain, 1.0)[:, None]
-    length = np.linalg.norm(change[:, :2], axis=1)
+    length = np.hypot(change[:, 0], change[:, 1])
     change *= np.minimum(1.0, _LONGEST_STEP_PX / np.maximum(length, 1e-9))[:, None]
-    linear = np.eye(2) + change[:, 2:].reshape(-1, 2, 2) / radius
-    determinant = np.linalg.det(linear)
+    linear = change[:, 2:].reshape(-1, 2, 2) / radius + np.eye(2)
+    determinant = _determinant(linear)
     ok &= (determinant > 0.3) & (determinant < 3.0)
-    linear[~ok] = np.eye(2)
-    turn = state.turn[moving] @ np.linalg.inv(linear)
-    move = np.einsum("nij,nj->ni", turn, change[:, :2])
+    linear[~ok], determinant[~ok] = np.eye(2), 1.0
+    # Written out: for matrices this small the library's calls cost more than the work.
+    adjugate = linear[:, ::-1, ::-1].transpose(0, 2, 1) * np.array([[1.0, -1.0], [-1.0, 1.0]])
+    turn = state.turn[moving] @ (adjugate / determinant[:, None, None])
+    move = (turn @ change[:, :2, None])[..., 0]
     place = state.place[moving] - move
-    determinant = np.abs(np.linalg.det(turn))
-    ok &= (determinant > _LEAST_AREA) & (determinant < 1 / _LEAST_AREA)
-    ok &= np.all((place > 0) & (place < np.array(shape[::-1]) - 1), axis=1)
+    area = np.abs(_determinant(turn))
+    ok &= (area > _LEAST_AREA) & (area < 1 / _LEAST_AREA)
+    ok &= ((place > 0) & (place < np.array(shape[::-1]) - 1)).all(axis=1)
     state.usable[moving] = ok
     kept = moving[ok]
     state.place[kept], state.turn[kept] = place[ok], turn[ok]
-    state.step[kept] = np.linalg.norm(move[ok], axis=1)
+    state.step[kept] = np.hypot(move[ok, 0], move[ok, 1])
+
+
+def _determinant(matrices: FloatArray) -> FloatArray:
+    """Determinants (N,) of matrices (N, 2, 2)."""
+    return np.asarray(matrices[:, 0, 0] * matrices[:, 1, 1] - matrices[:, 0, 1] * matrices[:, 1, 0])
 
 
 def _judged(
