@@ -10,27 +10,34 @@ from rigcheck.matching.refine import read_at
 from rigcheck.model._arrays import FloatArray
 from rigcheck.opencv import cv2
 
-__all__ = ["CoarseMap", "coarse_map", "flow_cell_px"]
+__all__ = ["CoarseMap", "coarse_map", "flow_cell_px", "region_of"]
 
 Float32 = NDArray[np.float32]
 Picture8 = NDArray[np.uint8]
+
+Region = tuple[int, int, int, int]  # left, top, right, bottom (the last two excluded), px
 
 _FLOW_SIDE = 360.0  # longer side of the pictures between which flow is found
 _WINDOW_CELLS = 9
 _CHOICE_SMOOTHED = 2.0
 _FLOW_SMOOTHED = 1.5
+_ROOM = 0.04  # around the region, over the picture's longer side
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class CoarseMap:
-    """`field` (h, w, 2) float32: px in picture 2 of cells that cover picture 1 of `size_px` (width, height)."""
+    """`field` (h, w, 2) float32: px in picture 2 of cells that cover a region of picture 1.
+
+    The region's `size_px` (width, height) and its `corner_px` (x, y).
+    """
 
     field: Float32
     size_px: tuple[int, int]
+    corner_px: tuple[int, int] = (0, 0)
 
     def at(self, places_px: FloatArray) -> FloatArray:
         """Places (N, 2) carried into picture 2, px."""
-        return map_at(self.field, places_px, self.size_px).astype(np.float64)
+        return map_at(self.field, places_px - np.array(self.corner_px), self.size_px).astype(np.float64)
 
     def slope(self, places_px: FloatArray) -> FloatArray:
         """Local map (N, 2, 2): column k is the step in picture 2 per pixel along axis k of picture 1."""
@@ -47,7 +54,20 @@ def flow_cell_px(size_px: tuple[int, int]) -> float:
     return max(max(size_px) / _FLOW_SIDE, 1.0)
 
 
-def coarse_map(first: Picture8, second: Picture8, mask: NDArray[np.bool_], guide: Guide) -> CoarseMap:
+def region_of(mask: NDArray[np.bool_]) -> Region:
+    """Smallest region that holds a mask (H, W) with room around; all of the picture for an empty one."""
+    edges: list[int] = []
+    for axis in (0, 1):
+        at, side = np.flatnonzero(mask.any(axis=axis)), mask.shape[1 - axis]
+        room = round(_ROOM * max(mask.shape))
+        ends = (max(int(at[0]) - room, 0), min(int(at[-1]) + 1 + room, side)) if len(at) else (0, side)
+        edges += ends
+    return edges[0], edges[2], edges[1], edges[3]
+
+
+def coarse_map(
+    first: Picture8, second: Picture8, mask: NDArray[np.bool_], guide: Guide, region: Region
+) -> CoarseMap:
     """Choose among the guide's candidates cell by cell, then follow what is left by dense flow.
 
     Parameters
@@ -56,6 +76,8 @@ def coarse_map(first: Picture8, second: Picture8, mask: NDArray[np.bool_], guide
     mask : (H, W) bool
         Of picture 1, where matches are wanted.
     guide : Guide
+    region : tuple of int
+        Of picture 1, for which the map is wanted; see :func:`region_of`.
 
     References
     ----------
@@ -66,22 +88,24 @@ def coarse_map(first: Picture8, second: Picture8, mask: NDArray[np.bool_], guide
     if len(guide.maps) > 1:
         start = _chosen(first, second, mask, guide)
     cell = flow_cell_px(size)
-    places = grid_places(size, cell)
+    x0, y0, x1, y1 = region
+    wanted = (x1 - x0, y1 - y0)
+    places = grid_places(wanted, cell) + np.array([x0, y0])
     field = map_at(start, places, size)
     shape = (places.shape[1], places.shape[0])
-    small1 = cv2.resize(first, shape, interpolation=cv2.INTER_AREA)
+    small1 = cv2.resize(first[y0:y1, x0:x1], shape, interpolation=cv2.INTER_AREA)
     other = _shrunk(second, cell)
     ratio = np.array([other.shape[1] / second.shape[1], other.shape[0] / second.shape[0]], dtype=np.float32)
-    flow_finder = cv2.DISOpticalFlow.create(cv2.DISOPTICAL_FLOW_PRESET_MEDIUM)
+    flow_finder = cv2.DISOpticalFlow.create(cv2.DISOPTICAL_FLOW_PRESET_FAST)
     flow_finder.setFinestScale(0)
     warped = read_at(other.astype(np.float32), (field + 0.5) * ratio - 0.5, linear=True)
-    start = np.zeros((*places.shape[:2], 2), dtype=np.float32)
-    found = flow_finder.calc(_even(small1.astype(np.float32)), _even(warped), start)
+    still = np.zeros((*places.shape[:2], 2), dtype=np.float32)
+    found = flow_finder.calc(_even(small1.astype(np.float32)), _even(warped), still)
     flow = cv2.GaussianBlur(cv2.medianBlur(found, 5), (0, 0), _FLOW_SMOOTHED)
     x, y = np.meshgrid(np.arange(shape[0], dtype=np.float32), np.arange(shape[1], dtype=np.float32))
     moved = np.stack([x, y], axis=-1) + flow
-    field = read_at(field.astype(np.float32), moved, linear=True)
-    return CoarseMap(field=np.ascontiguousarray(field), size_px=size)
+    moved_to = read_at(field.astype(np.float32), np.asarray(moved, dtype=np.float32), linear=True)
+    return CoarseMap(field=np.ascontiguousarray(moved_to), size_px=wanted, corner_px=(x0, y0))
 
 
 def _shrunk(picture: Picture8, cell_px: float) -> NDArray[np.uint8]:

@@ -3,22 +3,24 @@
 from dataclasses import replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from rigcheck.errors import InputError
 from rigcheck.matching.choose import chosen_places
-from rigcheck.matching.coarse import CoarseMap, coarse_map, flow_cell_px
+from rigcheck.matching.coarse import CoarseMap, coarse_map, flow_cell_px, region_of
 from rigcheck.matching.guide import Guide, alike_guide, plane_guides, point_guide
 from rigcheck.matching.honest import pair_distance_px, scatter_scale, with_relief
 from rigcheck.matching.outliers import apart_from_neighbours, beyond, smooth_removed, unlike_brightness
-from rigcheck.matching.prepared import LEAST_SIDE_PX, PreparedPicture, cut_out, prepared
-from rigcheck.matching.refine import FittedPatches, PatchShape, fit_patches, read_at
+from rigcheck.matching.prepared import LEAST_SIDE_PX, PreparedPicture, cut_out, eight_bit
+from rigcheck.matching.refine import FittedPatches, PatchShape, fit_patches, place_patches, read_at
 from rigcheck.model import ImageArray, PatchMatches, StereoRig
 from rigcheck.model._arrays import BoolArray, FloatArray, IntArray
 
 __all__ = ["PairMatcher", "match_pair"]
 
 _CHOICE_SIDE = 90  # cells along the longer side of the grid on which depth is chosen
-_ROUGH_STEPS, _FINE_STEPS, _BACK_STEPS = 4, 10, 4
+_ROUGH_STEPS, _FINE_STEPS, _BACK_STEPS = 4, 8, 4
+_STEPS_AFTER_ROUGH = 10
 _LEAST_SCORE = 0.7
 _LARGEST_SIGMA_PX = 0.35
 _LARGEST_LAST_STEP_PX = 0.03
@@ -26,6 +28,8 @@ _ROUND_TRIP_PX = 0.25
 _BRIGHTNESS = 0.08
 _NEAR_CELLS = 40  # cells along the longer side of the map drawn through points known in both pictures
 _NEAR_SHAPE = PatchShape(radius=8)  # at half size
+
+_Start = tuple[FloatArray, FloatArray]
 
 
 class PairMatcher:
@@ -97,12 +101,20 @@ class PairMatcher:
             Without calibration, when the pictures have too little in common for a guide.
         """
         self._check(image1, image2, mask1, mask2)
-        first, second = prepared(image1, mask1, self._shape), prepared(image2, mask2, self._shape)
-        guide = self._guide(first, second, mask1, known_px)
-        wanted = np.ones(first.eight.shape, dtype=bool) if mask1 is None else mask1
-        rough = coarse_map(first.eight, second.eight, wanted, guide)
+        masks = [
+            np.ones(image.shape[:2], dtype=bool) if mask is None else mask
+            for image, mask in zip((image1, image2), (mask1, mask2), strict=True)
+        ]
+        eight1, eight2 = eight_bit(image1)[0], eight_bit(image2)[0]
+        guide = self._guide(eight1, eight2, mask1, known_px)
+        rough = coarse_map(eight1, eight2, masks[0], guide, region_of(masks[0]))
+        first, second = (
+            cut_out(image, mask, self._shape, step=1)
+            for image, mask in zip((image1, image2), masks, strict=True)
+        )
         places = chosen_places(first.whole, first.allowed, wanted=self._wanted, reach_px=self._shape.radius)
-        return self._fitted(first, second, places, rough)
+        at = first.recorded(places.astype(np.float64))
+        return self._fitted(first, second, places, (rough.at(at) - second.corner_px, rough.slope(at)))
 
     def match_near(
         self,
@@ -150,7 +162,10 @@ class PairMatcher:
         size = (first.whole.shape[1], first.whole.shape[0])
         guide = point_guide(*own, size_px=size, cell_px=max(size) / _NEAR_CELLS)
         places = chosen_places(first.whole, first.allowed, wanted=self._wanted, reach_px=first.shape.radius)
-        return self._fitted(first, second, places, CoarseMap(field=guide.maps[0], size_px=size))
+        rough = CoarseMap(field=guide.maps[0], size_px=size)
+        return self._fitted(
+            first, second, places, self._at_half_size(first, second, places, rough), back=True
+        )
 
     def _check(
         self, image1: ImageArray, image2: ImageArray, mask1: BoolArray | None, mask2: BoolArray | None
@@ -178,25 +193,26 @@ class PairMatcher:
 
     def _guide(
         self,
-        first: PreparedPicture,
-        second: PreparedPicture,
+        first: NDArray[np.uint8],
+        second: NDArray[np.uint8],
         mask1: BoolArray | None,
         known_px: tuple[FloatArray, FloatArray] | None,
     ) -> Guide:
-        size = (first.eight.shape[1], first.eight.shape[0])
+        size = (first.shape[1], first.shape[0])
         if self._planes is not None:
             return self._planes
         if known_px is not None:
             return point_guide(*known_px, size_px=size, cell_px=flow_cell_px(size))
         mask = None if mask1 is None else mask1.astype(np.uint8) * 255
-        return alike_guide(first.eight, second.eight, mask, cell_px=flow_cell_px(size))
+        return alike_guide(first, second, mask, cell_px=flow_cell_px(size))
 
-    def _fitted(
+    def _at_half_size(
         self, first: PreparedPicture, second: PreparedPicture, places: IntArray, rough: CoarseMap
-    ) -> PatchMatches:
+    ) -> _Start:
+        """Where fitting begins after a guide that may be some pixels off: places (N, 2) and slopes (N, 2, 2)."""
         centres = places.astype(np.float64)
         start, slope = rough.at(centres), rough.slope(centres)
-        half = fit_patches(
+        half = place_patches(
             first.half,
             second.half,
             places // 2,
@@ -209,15 +225,25 @@ class PairMatcher:
             "nij,nj->ni", half.slope, centres - _whole_px(places // 2)
         )
         better = half.usable & (np.linalg.norm(near - start, axis=1) < 12.0)
-        start = np.where(better[:, None], near, start)
-        slope = np.where(better[:, None, None], half.slope, slope)
-        fit = fit_patches(
-            first.whole, second.whole, places, start, slope, shape=first.shape, steps=_FINE_STEPS
-        )
-        miss = self._round_trip(first, second, centres, fit)
+        return np.where(better[:, None], near, start), np.where(better[:, None, None], half.slope, slope)
+
+    def _fitted(
+        self,
+        first: PreparedPicture,
+        second: PreparedPicture,
+        places: IntArray,
+        start: _Start,
+        *,
+        back: bool = False,
+    ) -> PatchMatches:
+        """Fit from where to begin, and test; with the way back too where the guide was a rough one."""
+        centres = places.astype(np.float64)
+        steps = _STEPS_AFTER_ROUGH if back else _FINE_STEPS
+        fit = fit_patches(first.whole, second.whole, places, *start, shape=first.shape, steps=steps)
+        miss = self._round_trip(first, second, centres, fit) if back else np.zeros(len(places))
         faults = self._faults(first, second, centres, fit, miss)
         found = _kept(places, fit, faults)
-        return self._honest(found if first.step_px == 1 else _recorded(found, first, second))
+        return self._honest(_recorded(found, first, second))
 
     def _round_trip(
         self, first: PreparedPicture, second: PreparedPicture, centres: FloatArray, fit: FittedPatches
@@ -226,7 +252,7 @@ class PairMatcher:
         there = np.rint(fit.points_px).astype(np.int64)
         inverse = np.asarray(np.linalg.inv(fit.slope), dtype=np.float64)
         expected = centres + np.einsum("nij,nj->ni", inverse, there - fit.points_px)
-        back = fit_patches(
+        back = place_patches(
             second.whole, first.whole, there, expected, inverse, shape=first.shape, steps=_BACK_STEPS
         )
         miss = np.linalg.norm(back.points_px - expected, axis=1)

@@ -11,7 +11,7 @@ from rigcheck.model import ImageArray
 from rigcheck.model._arrays import BoolArray, FloatArray
 from rigcheck.opencv import cv2
 
-__all__ = ["LEAST_SIDE_PX", "PreparedPicture", "cut_out", "prepared"]
+__all__ = ["LEAST_SIDE_PX", "PreparedPicture", "cut_out", "eight_bit"]
 
 Float32 = NDArray[np.float32]
 
@@ -21,12 +21,11 @@ _SMOOTHING_ROOM_PX = 16
 
 @dataclass(frozen=True, kw_only=True)
 class PreparedPicture:
-    """One picture made ready: as it is for search, smoothed whole and at half size for fitting.
+    """One picture made ready: smoothed whole and at half size for fitting.
 
     Its pixel p lies at corner_px + step_px p, (x, y), of the recorded picture.
     """
 
-    eight: NDArray[np.uint8]
     whole: Float32
     half: Float32
     allowed: BoolArray
@@ -39,32 +38,39 @@ class PreparedPicture:
         return np.asarray(self.corner_px + self.step_px * places)
 
 
-def prepared(image: ImageArray, mask: BoolArray | None, shape: PatchShape) -> PreparedPicture:
-    """Make a whole picture ready, (H, W) or (H, W, 3), with a mask (H, W) of where matches may lie."""
-    grey = image
-    if image.ndim == 3:
-        grey = np.rint(image @ np.array([0.2126, 0.7152, 0.0722])).astype(image.dtype)  # ITU-R BT.709
-    full = 255.0
-    if grey.dtype != np.uint8:
-        full = float(2 ** int(np.ceil(np.log2(max(int(grey.max()), 255) + 1))) - 1)
+def eight_bit(image: ImageArray) -> tuple[NDArray[np.uint8], float]:
+    """A picture (H, W) or (H, W, 3) as 8 bit grey, and its largest code value."""
+    grey = _grey(image)
+    if grey.dtype == np.uint8:
+        return np.asarray(grey, dtype=np.uint8), 255.0
+    full = float(2 ** int(np.ceil(np.log2(max(int(grey.max()), 255) + 1))) - 1)
+    return (grey.astype(np.float32) * np.float32(255.0 / full)).astype(np.uint8), full
+
+
+def _grey(image: ImageArray) -> ImageArray:
+    if image.ndim == 2:
+        return image
+    grey: ImageArray = np.rint(image @ np.array([0.2126, 0.7152, 0.0722])).astype(image.dtype)  # ITU-R BT.709
+    return grey
+
+
+def _prepared(grey: ImageArray, mask: BoolArray, shape: PatchShape, full: float) -> PreparedPicture:
+    """Make a picture (H, W) ready, with a mask (H, W) of where matches may lie."""
     values = grey.astype(np.float32)
-    eight = grey.astype(np.uint8) if full == 255.0 else (values * np.float32(255.0 / full)).astype(np.uint8)
     height, width = (side // 2 * 2 for side in values.shape)
     half = cv2.resize(values[:height, :width], (width // 2, height // 2), interpolation=cv2.INTER_AREA)
     sigma = shape.smoothed_px
-    lit = well_lit(grey, full)
     return PreparedPicture(
-        eight=eight,
         whole=np.asarray(cv2.GaussianBlur(values, (0, 0), sigma), dtype=np.float32),
         half=np.asarray(cv2.GaussianBlur(half, (0, 0), sigma), dtype=np.float32),
-        allowed=lit if mask is None else lit & mask,
+        allowed=well_lit(grey, full) & mask,
         shape=shape,
     )
 
 
-def cut_out(image: ImageArray, mask: BoolArray, shape: PatchShape) -> PreparedPicture:
-    """Make ready the box around what is wanted, at half size, with room around for patches and smoothing."""
-    room = 2 * (shape.radius + _SMOOTHING_ROOM_PX)
+def cut_out(image: ImageArray, mask: BoolArray, shape: PatchShape, step: int = 2) -> PreparedPicture:
+    """Make ready the box around what is wanted, whole (1) or at half size (2), with room for patches and smoothing."""
+    room = step * (shape.radius + _SMOOTHING_ROOM_PX)
     ends = []
     for axis in (1, 0):
         at = np.flatnonzero(mask.any(axis=axis))
@@ -74,7 +80,11 @@ def cut_out(image: ImageArray, mask: BoolArray, shape: PatchShape) -> PreparedPi
         high = min(max(int(at[-1]) + room, low + LEAST_SIDE_PX), side)
         ends.append(slice(low, low + (high - low) // 2 * 2))
     rows, columns = ends
-    part = image[rows, columns]
+    part, wanted = _grey(image[rows, columns]), mask[rows, columns]
+    full = eight_bit(image[::4, ::4])[1]
+    if step == 1:
+        ready = _prepared(part, wanted, shape, full)
+        return replace(ready, corner_px=(float(columns.start), float(rows.start)))
     size = (part.shape[1] // 2, part.shape[0] // 2)
     resized = cv2.resize(part, size, interpolation=cv2.INTER_AREA)
     small: ImageArray = (
@@ -82,5 +92,5 @@ def cut_out(image: ImageArray, mask: BoolArray, shape: PatchShape) -> PreparedPi
         if image.dtype == np.uint8
         else np.asarray(resized, dtype=np.uint16)
     )
-    ready = prepared(small, np.ascontiguousarray(mask[rows, columns][::2, ::2]), shape)
+    ready = _prepared(small, np.ascontiguousarray(wanted[::2, ::2]), shape, full)
     return replace(ready, corner_px=(columns.start + 0.5, rows.start + 0.5), step_px=2)

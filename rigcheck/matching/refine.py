@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from rigcheck.model._arrays import BoolArray, FloatArray, IntArray
 from rigcheck.opencv import cv2
 
-__all__ = ["FittedPatches", "PatchShape", "fit_patches", "read_at"]
+__all__ = ["FittedPatches", "PatchShape", "PlacedPatches", "fit_patches", "place_patches", "read_at"]
 
 Float32 = NDArray[np.float32]
 
@@ -58,12 +58,31 @@ class FittedPatches:
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
+class PlacedPatches:
+    """N patches found but not judged: `points_px` (N, 2), `slope` (N, 2, 2), `usable` (N,)."""
+
+    points_px: FloatArray
+    slope: FloatArray
+    usable: BoolArray
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
 class _Templates:
     """Per patch: `design` J (N, 8, M), `solver` (J W J')⁻¹ J W (N, 8, M), `normal` (N, 8, 8)."""
 
     design: Float32
     solver: Float32
     normal: FloatArray
+    usable: BoolArray
+
+
+@dataclass
+class _State:
+    """Where the N patches stand while they are fitted; changed in place."""
+
+    place: FloatArray
+    turn: FloatArray
+    step: FloatArray
     usable: BoolArray
 
 
@@ -171,13 +190,43 @@ def fit_patches(
     solver carries that noise, correlated as the smoothing left it, to the place.
     """
     templates = _templates(picture, centres, shape)
+    state = _moved(templates, other, start_px, slope, shape, steps)
+    values = _values(other, state.place, state.turn, _grid(shape)[0])
+    return _judged(templates, values, _solved(templates.solver, values), shape, state)
+
+
+def place_patches(
+    picture: Float32,
+    other: Float32,
+    centres: IntArray,
+    start_px: FloatArray,
+    slope: FloatArray,
+    *,
+    shape: PatchShape,
+    steps: int = 4,
+) -> PlacedPatches:
+    """Find patches as :func:`fit_patches` does, without judging them: for a start or a way back, in half the time."""
+    templates = _templates(picture, centres, shape)
+    state = _moved(templates, other, start_px, slope, shape, steps)
+    return PlacedPatches(points_px=state.place, slope=state.turn, usable=state.usable)
+
+
+def _moved(
+    templates: _Templates,
+    other: Float32,
+    start_px: FloatArray,
+    slope: FloatArray,
+    shape: PatchShape,
+    steps: int,
+) -> _State:
+    """Step after step until each patch stands still."""
     offsets, _ = _grid(shape)
     determinant = np.abs(_determinant(slope))
     usable = templates.usable & (determinant > _LEAST_AREA) & (determinant < 1 / _LEAST_AREA)
     state = _State(
         place=start_px.astype(np.float64),
         turn=np.where(usable[:, None, None], slope, np.eye(2)),
-        step=np.full(len(centres), np.inf),
+        step=np.full(len(start_px), np.inf),
         usable=usable,
     )
     for _ in range(steps):
@@ -187,18 +236,7 @@ def fit_patches(
         values = _values(other, state.place[moving], state.turn[moving], offsets)
         solved = _solved(templates.solver[moving], values)
         _take_off(state, moving, solved, shape.radius, other.shape)
-    values = _values(other, state.place, state.turn, offsets)
-    return _judged(templates, values, _solved(templates.solver, values), shape, state)
-
-
-@dataclass
-class _State:
-    """Where the N patches stand while they are fitted; changed in place."""
-
-    place: FloatArray
-    turn: FloatArray
-    step: FloatArray
-    usable: BoolArray
+    return state
 
 
 def _solved(solver: Float32, values: Float32) -> FloatArray:
