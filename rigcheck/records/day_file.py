@@ -227,11 +227,7 @@ def _step(document: Document, content: DayFormat, number: int, places: Mapping[s
             _check_made(document, (*here, what), given, _MADE_BY[what], content, places)
             from_steps[what] = given
     name = getattr(said, "performer", None)
-    performer = (
-        None
-        if name is None
-        else _named(document, (*here, "performer"), name, content.performers, "performer")
-    )
+    performer = _performer(document, (*here, "performer"), name, content)
     _add_record(performer, files, from_steps)
     if said.mends is not None:
         _check_made(document, (*here, "mends"), said.mends, said.run, content, places)
@@ -250,6 +246,12 @@ def _step(document: Document, content: DayFormat, number: int, places: Mapping[s
         mends=said.mends,
         where=document.where((*here, "name")),
     )
+
+
+def _performer(
+    document: Document, here: Location, name: str | None, content: DayFormat
+) -> DayPerformerFormat | None:
+    return None if name is None else _named(document, here, name, content.performers, "performer")
 
 
 def _given(said: Format) -> Iterator[tuple[str, str | FileFormat]]:

@@ -1,7 +1,9 @@
 """A day from its file: only what changed runs, a faulty step stops no other, nothing is replaced without leave."""
 
+import itertools
 import os
 import re
+import shutil
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -269,6 +271,40 @@ def test_after_an_interrupt_the_same_command_goes_on(desk):
     (desk.out / "heron 1" / "result.json").write_text("of an unfinished run")
     desk.faults.clear()
     assert desk.day() == NAMES[3:]
+
+
+def ended_at(last, flushed):
+    """A flush that ends the process at the last of its calls."""
+    calls = itertools.count(1)
+
+    def flush(handle):
+        flushed(handle)
+        if next(calls) == last:
+            os._exit(9)
+
+    return flush
+
+
+@pytest.mark.filterwarnings("ignore:.*fork.*:DeprecationWarning")
+def test_killed_at_any_flush_the_same_command_goes_on(desk):
+    """A process that ends at once, nothing tidied up, each time a file or folder has just reached the disk."""
+    desk.change(DAY[DAY.index("  - {name: heron 1") :], "")
+    count = 0
+    for kill_at in itertools.count(1):
+        child = os.fork()
+        if child == 0:
+            os.fsync = ended_at(kill_at, os.fsync)
+            desk.day()
+            os._exit(0)
+        if os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]) == 0:
+            break
+        known = read_day_state(desk.out)
+        finished = {name for name, made in known.items() if made.done}
+        assert desk.day() == [name for name in NAMES[:3] if name not in finished]
+        assert set(desk.states().values()) <= {"measured", "unchanged"}
+        shutil.rmtree(desk.out)
+        count += 1
+    assert count >= 8
 
 
 def test_results_of_something_else_are_not_replaced(desk):
