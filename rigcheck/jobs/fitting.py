@@ -12,7 +12,6 @@ from rigcheck.checks import (
 )
 from rigcheck.errors import ConfigError
 from rigcheck.face.fitting_run import FittingRun, camera_optics, fitting_run
-from rigcheck.footage import Clip
 from rigcheck.jobs.fitting_focus import PROXY_FOCUS
 from rigcheck.jobs.fitting_inputs import UNNAMED, FittingInputs, ReadInputs, asked, read_inputs
 from rigcheck.jobs.fitting_light import PROXY_LIGHT, transfer_tables
@@ -33,6 +32,7 @@ from rigcheck.jobs.opening import (
     limits_of,
     open_footage_of,
 )
+from rigcheck.jobs.rig_settings import settings_of
 from rigcheck.jobs.wearing import WornSaid, minutes_worn
 from rigcheck.landmarks import MIRRORED_NOTE
 from rigcheck.model import (
@@ -41,6 +41,7 @@ from rigcheck.model import (
     EffectiveLimit,
     PerformerRecord,
     Report,
+    RigDescription,
 )
 from rigcheck.records import (
     file_sha256,
@@ -64,6 +65,7 @@ __all__ = [
     "WornSaid",
     "approval_of",
     "asked",
+    "check_size",
     "fitting",
     "footage_paths",
     "marking_names",
@@ -145,7 +147,7 @@ def fitting(
         framing=run, focus=None if focus is None else focus.run, light=None if light is None else light.run
     )
     files = (*given.files, *map(str, tables.values()))
-    report = _report(measured, limits, given, footage, (footage1, footage2), files=files)
+    report = _report(measured, limits, given, footage, (footage1, footage2), files=files, rig=read.rig)
     touched = (*files, *footage_paths(footage1, footage2))
     record = _as_of(read, report)
     return FittingResult(
@@ -237,7 +239,7 @@ def _look(footage: OpenedFootage, read: ReadInputs, progress: ProgressSink) -> l
     out = []
     for k, clip in enumerate(footage.clips):
         described = read.described(k)
-        _check_size(clip, read.calibration, k)
+        check_size(clip.info.origin, clip.info.camera, clip.info.size_px, read.calibration, camera_idx=k)
         optics = camera_optics(
             clip.info.size_px,
             described,
@@ -263,14 +265,17 @@ def _from(track: OnProgress, done: int, total: int) -> OnProgress:
     return lambda now, _: track(done + now, total)
 
 
-def _check_size(clip: Clip, calibration: Calibration | None, camera_idx: int) -> None:
+def check_size(
+    origin: str, camera: str, size_px: tuple[int, int], calibration: Calibration | None, *, camera_idx: int
+) -> None:
+    """Refuse pictures of another size than the calibration's; ConfigError."""
     if calibration is None:
         return
     size = calibration.cameras[camera_idx].camera.image_size_px
-    if size != clip.info.size_px:
+    if size != size_px:
         raise ConfigError(
-            f"{clip.info.origin} ({clip.info.camera}): {clip.info.size_px[0]} × {clip.info.size_px[1]} px found, the "
-            f"calibration is for {size[0]} × {size[1]} px.",
+            f"{origin} ({camera}): {size_px[0]} × {size_px[1]} px found, the calibration is for {size[0]} × {size[1]} "
+            "px.",
             hint="give the camera original; for a proxy, leave the calibration out and mark it in the rig file.",
         )
 
@@ -311,6 +316,7 @@ def _report(
     typed: tuple[str | Path, str | Path | None],
     *,
     files: Sequence[str],
+    rig: RigDescription | None,
 ) -> Report:
     hashes = {path: file_sha256(path) for path in files}
     for clip in footage.clips:
@@ -324,6 +330,7 @@ def _report(
         "footage1": str(typed[0]),
         "footage2": named(typed[1]),
         "rig": named(given.rig),
+        "rig_settings": settings_of(rig),
         "calibration": named(given.calibration),
         "points": [str(path) for path in given.points],
         "approved": named(given.approved),

@@ -123,7 +123,9 @@ def no_face_answer(subject: Subject, reason: NoFace, *, camera: str, both: bool)
 def not_judged_answer(subject: Subject, reason: str) -> Answer:
     """What is said of a subject that cannot be judged, for a reason that is no picture's."""
     headline = f"{_capital(subject)} not judged"
-    return Answer(subject=subject, status="inconclusive", headline=headline, move=f"{_capital(reason)}.")
+    return Answer(
+        subject=subject, status="inconclusive", headline=headline, move=f"{_capital(reason.rstrip('.'))}."
+    )
 
 
 def one_move(action: str) -> str:

@@ -25,7 +25,8 @@ __all__ = ["LiveEngine"]
 # A moment older than this is not kept as "now".
 _STALE_S = 3.0
 _BURST_S = 1.0
-_JOIN_S = 20.0
+# What is being kept is written to its end.
+_JOIN_S, _KEEP_S = 20.0, 300.0
 _LEAST_CALIBRATED = 3
 
 
@@ -93,7 +94,7 @@ class LiveEngine:
         self._stop.set()
         self._tell()
         for thread in list(self._threads):
-            thread.join(_JOIN_S)
+            thread.join(_KEEP_S if thread.name.startswith("keeping") else _JOIN_S)
         for source in self._sources:
             source.stop()
         self._face.close()
@@ -287,10 +288,20 @@ class LiveEngine:
                 continue
             if self._stop.wait(0.01):
                 break
+        if not moments:
+            raise ConfigError("The session ended before a picture came.", hint="start it again.")
         return moments
 
     def _measure_on(self) -> None:
-        """Measure the newest moment, again and again."""
+        """Measure until stopped; what ends it otherwise is a fault of ours, and is said before it shows itself."""
+        try:
+            self._measure_until_stopped()
+        finally:
+            if not self._stop.is_set():
+                self._face.say_trouble("Measuring has stopped by a fault: end the session and start it again")
+                self._tell()
+
+    def _measure_until_stopped(self) -> None:
         last: tuple[int, ...] = ()
         least_s = 0.0 if not self._options.most_per_s else 1.0 / self._options.most_per_s
         while not self._stop.is_set():
@@ -302,7 +313,10 @@ class LiveEngine:
                     self._changed.wait(0.1)
                 continue
             last = numbers
-            self._measure(*found)
+            try:
+                self._measure(*found)
+            except RigcheckError as error:
+                self._face.say_trouble(str(error))
             self._stop.wait(max(started + least_s - time.monotonic(), 0.0))
 
     def _measure(self, shots: tuple[Shot, ...], apart_s: float) -> None:

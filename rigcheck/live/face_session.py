@@ -8,10 +8,12 @@ from threading import Event, Lock
 from rigcheck.face.fitting_run import camera_optics
 from rigcheck.face.framing_points import UprightFace
 from rigcheck.geometry.upright import upright_size
+from rigcheck.jobs.fitting import check_size
 from rigcheck.jobs.moment import Moment
 from rigcheck.landmarks import NoFace
+from rigcheck.live.answers import not_judged_answer
 from rigcheck.live.beginning import Begun
-from rigcheck.live.judging import FaceJudge, Judging
+from rigcheck.live.judging import SUBJECTS, FaceJudge, Judging
 from rigcheck.live.maps import focus_map, light_map
 from rigcheck.live.measuring import FaceMeasurer, form_of
 from rigcheck.live.shots import Shot
@@ -26,10 +28,8 @@ _CROSSES = {
     "upper lip": "upper_lip_inner",
     "lower lip": "lower_lip_inner",
 }
-# Skin is matched between the cameras this often: the plane of focus rests on several moments.
-_MATCH_EVERY_S = 0.5
 # Judging takes no more than a quarter of the time, and waits no longer than this for the next moment.
-_REST, _LEAST_REST_S, _MOST_REST_S = 3.0, 0.25, 1.0
+_REST, _LEAST_REST_S, _MOST_REST_S = 3.0, 0.4, 1.0
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -57,7 +57,7 @@ class FaceSession:
         self._judge: FaceJudge | None = None
         self._newest: _Measured | None = None
         self._answers: tuple[Answer, ...] = ()
-        self._matched_at_s = float("-inf")
+        self._trouble = ""
         self._wake = Event()
         self._fresh = False
         self._took_s = 0.0
@@ -79,6 +79,14 @@ class FaceSession:
         if self._measurer is not None:
             self._measurer.close()
 
+    def say_trouble(self, trouble: str) -> None:
+        """Show, in place of answers, why nothing can be measured, until something can; from the measuring thread."""
+        self.close()
+        with self._lock:
+            self._trouble = trouble
+            self._measurer, self._newest, self._judge = None, None, None
+            self._answers = tuple(not_judged_answer(subject, trouble) for subject in SUBJECTS)
+
     def take(self, shots: Sequence[Shot], apart_s: float) -> None:
         """Measure a moment."""
         measurer = self._ready(shots)
@@ -88,16 +96,14 @@ class FaceSession:
             view.frame(shots[view.source_idx], camera=name, origin=begun.requests[view.source_idx].shown)
             for view, name in zip(begun.views, begun.names, strict=True)
         )
-        matched = apart_s <= begun.together_s and at_s - self._matched_at_s >= _MATCH_EVERY_S
-        moment = measurer.measure(frames, matched=matched)
-        if matched:
-            self._matched_at_s = at_s
         with self._lock:
             judge = self._judge
+        matched = judge is not None and apart_s <= begun.together_s and judge.wants_pair(at_s)
+        moment = measurer.measure(frames, matched=matched)
+        with self._lock:
             self._newest = _Measured(moment=moment, frames=frames, at_s=at_s)
             self._fresh = True
         if judge is not None and judge.take(moment, at_s):
-            self._matched_at_s = float("-inf")
             self._wake.set()
 
     def judge(self) -> bool:
@@ -125,10 +131,10 @@ class FaceSession:
     def cameras(self) -> tuple[CameraReading, ...]:
         """The measured points of each camera, or why there are none."""
         with self._lock:
-            newest = self._newest
+            newest, trouble = self._newest, self._trouble
         if newest is None:
             return tuple(
-                CameraReading(camera_idx=k, sentence="Nothing is measured yet.")
+                CameraReading(camera_idx=k, sentence=trouble or "Nothing is measured yet.")
                 for k in range(len(self._begun.names))
             )
         return tuple(self._camera(k, newest) for k in range(len(newest.frames)))
@@ -181,11 +187,20 @@ class FaceSession:
         if self._measurer is not None and self._measurer.form == form_of(shots, self._begun.views):
             return self._measurer
         self.close()
+        self._check_sizes(shots)
         measurer = FaceMeasurer(self._begun.known, shots, self._begun.views)
         judge = FaceJudge(self._judging(measurer, shots))
         with self._lock:
-            self._measurer, self._judge, self._newest = measurer, judge, None
+            self._measurer, self._judge, self._newest, self._trouble = measurer, judge, None, ""
         return measurer
+
+    def _check_sizes(self, shots: Sequence[Shot]) -> None:
+        begun = self._begun
+        self._measurer = None
+        for k, view in enumerate(begun.views):
+            height, width = view.cut(shots[view.source_idx].image).shape[:2]
+            origin = begun.requests[view.source_idx].shown
+            check_size(origin, begun.names[k], (width, height), begun.known.calibration, camera_idx=k)
 
     def _judging(self, measurer: FaceMeasurer, shots: Sequence[Shot]) -> Judging:
         begun, known = self._begun, self._begun.known

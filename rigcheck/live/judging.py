@@ -15,6 +15,7 @@ from rigcheck.face.focus_pair import FocusPair
 from rigcheck.face.focus_run import CameraFocused, FocusRun, focus_run
 from rigcheck.face.framing_points import upright_face
 from rigcheck.face.framing_pose import Optics
+from rigcheck.geometry.spread import evenly
 from rigcheck.jobs.fitting_focus import PROXY_FOCUS
 from rigcheck.jobs.fitting_light import PROXY_LIGHT
 from rigcheck.jobs.moment import CameraMoment, Moment
@@ -33,13 +34,16 @@ from rigcheck.model import (
     StereoRig,
 )
 
-__all__ = ["FaceJudge", "Judging"]
+__all__ = ["SUBJECTS", "FaceJudge", "Judging"]
 
 SUBJECTS: tuple[Subject, ...] = ("framing", "focus", "light")
 # Moments judged together: the newest of these seconds, and no more than that.
 _AGE_S, _MOST = 3.0, 45
-# Pairs of matched skin count longer, since fewer are made.
-_MOST_PAIRS, _PAIR_AGE_S = 6, 8.0
+# Of them as many are judged, spread over the time.
+_JUDGED = 15
+# Matched skin is made seldom and counts longer, and the planes of focus are fitted to it seldom: half a second of
+# processor time each. At once when the first two are there, which hold enough patches.
+_FIRST_PAIRS, _MOST_PAIRS, _PAIR_AGE_S, _PAIR_EVERY_S, _PLANES_EVERY_S = 2, 3, 8.0, 1.5, 4.0
 # The widest mouths since the last move say what room the jaw needs.
 _WIDEST = 3
 # Without a face for this long a camera is said to show none.
@@ -104,7 +108,8 @@ class _Subject:
 
     def taken(self, cameras: int) -> _Taken:
         """What is to be judged now."""
-        parts = tuple(tuple(moment.cameras[k] for _, moment in self.moments) for k in range(cameras))
+        chosen = evenly([moment for _, moment in self.moments], _JUDGED)
+        parts = tuple(tuple(moment.cameras[k] for moment in chosen) for k in range(cameras))
         return _Taken(parts=parts, held=self.held, round=self.round)
 
     def settle(self, now: Answer, held: Mapping[str, Estimate], judged_round: int) -> Answer:
@@ -147,6 +152,15 @@ class FaceJudge:
         self._last_face_s = [float("-inf")] * len(known.names)
         self._no_face: list[NoFace | None] = [None] * len(known.names)
         self._focus: FocusRun | None = None
+        self._planes: dict[str, Estimate] = {}
+        self._planes_at_s = float("-inf")
+
+    def wants_pair(self, at_s: float) -> bool:
+        """Whether the skin of the moment at `at_s` is to be matched between the cameras."""
+        if self._known.stereo is None or self._known.proxy:
+            return False
+        with self._lock:
+            return len(self._pairs) < _FIRST_PAIRS or at_s - self._pairs[-1][0] >= _PAIR_EVERY_S
 
     @property
     def focus(self) -> FocusRun | None:
@@ -177,7 +191,7 @@ class FaceJudge:
         """
         with self._lock:
             taken = {name: self._subjects[name].taken(len(self._known.names)) for name in SUBJECTS}
-            pairs = [pair for _, pair in self._pairs]
+            pairs = list(self._pairs)
             widest = [list(kept) for kept in self._widest]
             missing = self._missing(now_s, taken["framing"])
         if missing is not None:
@@ -222,6 +236,7 @@ class FaceJudge:
             self._widest = [[] for _ in self._known.names]
         if moved & {"framing", "focus"}:
             self._pairs.clear()
+            self._planes, self._planes_at_s = {}, float("-inf")
         for name in moved:
             self._subjects[name].restart()
         return bool(moved)
@@ -271,7 +286,7 @@ class FaceJudge:
             looked=len(taken.parts[camera_idx]) + len(before),
         )
 
-    def _focused(self, taken: _Taken, pairs: Sequence[FocusPair]) -> _Found:
+    def _focused(self, taken: _Taken, pairs: Sequence[tuple[float, FocusPair]]) -> _Found:
         known = self._known
         if known.proxy:
             return _Found(answer=not_judged_answer("focus", PROXY_FOCUS))
@@ -283,13 +298,33 @@ class FaceJudge:
             )
             for k, name in enumerate(known.names)
         ]
-        run = focus_run(cameras, pairs, known.stereo)
-        run = replace(run, measurements=steadied(taken.held, run.measurements))
+        run = focus_run(cameras)
+        planes = self._fitted_planes(cameras, pairs, run)
+        # Until the planes are fitted, focus is judged by detail, as without a calibration.
+        run = replace(
+            run, measurements=steadied(taken.held, planes | dict(run.measurements)), calibrated=bool(planes)
+        )
         with self._lock:
             self._focus = run
         return _Found(
             answer=answer_of("focus", run_checks(FOCUS_CHECKS, run, known.limits)), held=run.measurements
         )
+
+    def _fitted_planes(
+        self, cameras: Sequence[CameraFocused], pairs: Sequence[tuple[float, FocusPair]], bare: FocusRun
+    ) -> dict[str, Estimate]:
+        """What matched skin adds to the numbers; fitted anew only now and then."""
+        with self._lock:
+            planes, at_s = self._planes, self._planes_at_s
+        if len(pairs) < _FIRST_PAIRS or pairs[-1][0] - at_s < _PLANES_EVERY_S:
+            return planes
+        full = focus_run(cameras, [pair for _, pair in pairs], self._known.stereo)
+        planes = {name: number for name, number in full.measurements.items() if name not in bare.measurements}
+        with self._lock:
+            # A move while this was fitted makes it out of date.
+            if self._pairs and self._pairs[0][0] <= pairs[-1][0]:
+                self._planes, self._planes_at_s = planes, pairs[-1][0]
+        return planes
 
     def _lit(self, taken: _Taken) -> _Found:
         known = self._known

@@ -3,6 +3,7 @@
 import json
 import threading
 import time
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -183,3 +184,31 @@ def test_a_proxy_is_no_ground_for_a_calibration(stage, tmp_path):
     with pytest.raises(ConfigError, match="proxy"):
         engine.set_mode("board")
     engine.stop()
+
+
+def test_a_calibration_of_another_size_is_said_and_pictures_go_on(stage, tmp_path):
+    calibration = calibration_of(talking_clip().rig)
+    other = replace(
+        calibration,
+        cameras=tuple(
+            replace(entry, camera=replace(entry.camera, image_size_px=(720, 960)))
+            for entry in calibration.cameras
+        ),
+    )
+    with LiveEngine(options(stage, tmp_path / "out", calibration=other, rig=None)) as engine:
+        reading = wait_for(engine, lambda reading: reading.answers)
+        assert "720 × 960" in framing(reading).move
+        assert "720 × 960" in reading.cameras[0].sentence
+        first = engine.wait_picture(0, -1, SOON_S)
+        assert engine.wait_picture(0, first.seq, SOON_S) is not None
+
+
+@pytest.mark.filterwarnings("ignore::pytest.PytestUnhandledThreadExceptionWarning")
+def test_a_fault_while_measuring_is_said(stage, tmp_path, monkeypatch):
+    def broken(*_):
+        raise IndexError("planted")
+
+    monkeypatch.setattr("rigcheck.live.face_session.FaceSession.take", broken)
+    with LiveEngine(options(stage, tmp_path / "out")) as engine:
+        reading = wait_for(engine, lambda reading: reading.answers)
+    assert "start it again" in framing(reading).move

@@ -64,7 +64,7 @@ def moments():
     out = {}
     with MomentMeasurer(frames_of(0, CHANGES["still"]), calibration=calibration) as measurer:
         for name, change in CHANGES.items():
-            found = [measurer.measure(frames_of(k, change), matched=False) for k in (0, 1, 2)]
+            found = [measurer.measure(frames_of(k, change), matched=name == "still") for k in (0, 1, 2)]
             # The first is held against a picture before the change.
             out[name] = found[1:] if name != "still" else found
     return out
@@ -131,6 +131,22 @@ def test_a_move_of_the_hand_shows_within_half_a_second(moments, change, subject,
     # And back again.
     back = seen(playing.play(moments["still"], 12), subject)
     assert back[-1][1].status == before.status
+
+
+def test_skin_is_matched_at_first_then_seldom_and_again_after_a_move(moments):
+    playing = Playing()
+    assert playing.judge.wants_pair(0.0)
+    playing.play(moments["still"], 2)
+    assert not playing.judge.wants_pair(2 * PERIOD_S)
+    assert playing.judge.wants_pair(2.0)
+    assert playing.judge.focus is None
+    playing.play(moments["still"], 8)
+    assert playing.judge.focus.calibrated
+    # The clip is rendered at 205 mm; so small a picture may leave the plane untold, but not where the skin is.
+    assert playing.judge.focus.number("upper", "eye_depth_mm").value == pytest.approx(205.0, abs=25.0)
+    playing.play(moments["low"], 3)
+    assert not playing.judge.focus.calibrated
+    assert playing.judge.wants_pair(11 * PERIOD_S)
 
 
 def test_a_face_that_is_gone_is_said_after_a_while_and_a_blink_of_it_is_not(moments):
