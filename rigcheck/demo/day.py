@@ -106,7 +106,7 @@ def run_demo(
         )
         steps.append(first)
         on_step(first)
-        for step in steps_after_morning(Day(plan=plan, filming=filming, morning=result, progress=progress)):
+        for step in steps_after_morning(Day(plan=plan, filming=filming, progress=progress)):
             steps.append(step)
             on_step(step)
     rows = compare_with_truth(result.run.calibration, plan.shoot.day.truth)

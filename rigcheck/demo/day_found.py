@@ -3,6 +3,8 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+import numpy as np
+
 from rigcheck.checks.history_words import events_of
 from rigcheck.demo.clips import CalibrationShoot
 from rigcheck.demo.day_plan import (
@@ -22,7 +24,8 @@ from rigcheck.jobs.compare import ComparisonResult
 from rigcheck.jobs.handover import Handover
 from rigcheck.jobs.history import HistoryResult
 from rigcheck.jobs.picks import PicksResult
-from rigcheck.model import CheckResult, Estimate, Report, StereoRig
+from rigcheck.model import CheckResult, Estimate, Report
+from rigcheck.model.auditing import OBSERVABLE, DayEvent
 from rigcheck.report import STATUS_WORDS, format_value
 
 __all__ = [
@@ -53,14 +56,15 @@ class Planted:
     right: bool
 
 
-def calibrated(result: CalibrationResult, truth: StereoRig, what: str) -> Planted:
+def calibrated(result: CalibrationResult, shoot: CalibrationShoot, what: str) -> Planted:
     """Hold a calibration against the rig that was rendered."""
-    rows = compare_with_truth(result.run.calibration, truth)
+    rows = compare_with_truth(result.run.calibration, shoot.day.truth)
+    focused = " and ".join(f"{lens.focused_at_mm:.0f}" for lens in shoot.day.lenses)
     errors = [abs(row.error_in_sigmas) for row in rows if row.error_in_sigmas is not None and row.truth != 0]
     depth = rows[-1]
     claimed = "" if depth.sigma is None else f", {depth.sigma:.3f} mm were claimed"
     return Planted(
-        what=f"Nothing wrong: {what}",
+        what=f"Nothing wrong: {what}, its lenses focused at {focused} mm",
         found=f"{_peace(result.report)} Of {len(errors)} numbers the worst lies {max(errors):.1f} of its sigmas off "
         f"the truth. Depth on the face is wrong by {depth.estimate:.3f} mm{claimed}.",
         right=result.report.verdict in _USABLE and max(errors) < _MOST_SIGMAS,
@@ -152,6 +156,7 @@ def audited(result: AuditResult) -> tuple[Planted, ...]:
     events = () if day is None else day.events
     told = _check(result.report, "AUD05").message
     steps = [day.names[event.first] for event in events if event.kind == "step"] if day is not None else []
+    changes = _turned(events[0]) if events else {}
     uses = {use.take: use.use for use in result.run.uses}
     right_uses = sum(
         uses.get(f"take_{number:02d}") == ("start" if number < KNOCKED_FROM else "end")
@@ -162,8 +167,8 @@ def audited(result: AuditResult) -> tuple[Planted, ...]:
     return (
         Planted(
             what=f"The lower camera knocked before {name} of {N_TAKES}: {_turns(KNOCK_DEG)}",
-            found=told,
-            right=steps == [name],
+            found=f"{told} Measured: {_measured(changes)}.",
+            right=steps == [name] and _agree(changes),
         ),
         Planted(
             what=f"Morning's calibration holds before {name}, the evening's from it on",
@@ -242,6 +247,17 @@ def _measured(changes: Mapping[str, Estimate]) -> str:
         for name, one in changes.items()
         if one.value is not None
     )
+
+
+def _turned(event: DayEvent) -> dict[str, Estimate]:
+    """The turns of an event that were planted, with their sigmas."""
+    places = {name: OBSERVABLE.index(f"{name}_deg") for name in KNOCK_DEG}
+    return {
+        name: Estimate(
+            value=float(event.change[k]), sigma=float(np.sqrt(event.covariance[k, k])), unit="deg", n=1
+        )
+        for name, k in places.items()
+    }
 
 
 def _agree(changes: Mapping[str, Estimate]) -> bool:

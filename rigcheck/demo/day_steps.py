@@ -47,7 +47,6 @@ class Day:
 
     plan: DayPlan
     filming: Filming
-    morning: CalibrationResult
     progress: ProgressSink
 
     @property
@@ -92,7 +91,7 @@ def morning_calibration(
         name="calibration-morning",
         title="Calibration in the morning",
         command=" ".join(["rigcheck calibrate", *words]),
-        planted=(found.calibrated(result, plan.shoot.day.truth, "the rig as it was built"),),
+        planted=(found.calibrated(result, plan.shoot, "the rig as it was built"),),
         page="results/calibration-morning/report.html",
         report=result.report,
     )
@@ -198,7 +197,7 @@ def _evening_calibration(day: Day) -> DayStep:
     result = calibrate(*clips, board=day.board, rig=day.rig)
     write_calibration(result, out, replace_earlier=day.plan.again)
     command = day.typed("calibrate", *clips, "--board", day.board, "--rig", day.rig, "--out", out)
-    planted = found.calibrated(result, day.plan.after_knock.day.truth, "the rig as the knock left it")
+    planted = found.calibrated(result, day.plan.after_knock, "the rig as the knock left it")
     return _step(day, name, "Calibration in the evening", command, result.report, (planted,))
 
 

@@ -1,6 +1,7 @@
 """The demo day: the knock is the one that is said, its footage shows it, and what is not found is called not found."""
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -10,7 +11,7 @@ from rigcheck.checks import EXPOSURE_CHECKS, FRAMING_CHECKS
 from rigcheck.demo import calibration_shoot, project_points
 from rigcheck.demo.day import _shown
 from rigcheck.demo.day_filming import board_stills, pieces_of_day
-from rigcheck.demo.day_found import Planted, fitted_right, fitted_wrong, verified
+from rigcheck.demo.day_found import Planted, audited, fitted_right, fitted_wrong, verified
 from rigcheck.demo.day_plan import (
     KNOCK_DEG,
     KNOCKED_FROM,
@@ -172,6 +173,44 @@ def test_a_knock_counts_when_it_is_told_and_measured(convergence, across, verdic
     }
     assert verified(report("verify", {}, measured, verdict), knocked=True).right is right
     assert verified(report("verify", {}, measured, verdict), knocked=False).right is (verdict == "pass")
+
+
+def audit_result(*, first, convergence, uses_end_from, alarm=False):
+    """What the demo reads of an audit, its step at the take with index `first`."""
+    names = tuple(f"take_{number:02d}" for number in range(1, N_TAKES + 1))
+    change = np.array([convergence, KNOCK_DEG["across"], 0.0, 0.0, 0.0])
+    event = SimpleNamespace(kind="step", first=first, change=change, covariance=np.diag([0.01] * 5) ** 2)
+    uses = [
+        SimpleNamespace(take=name, use="end" if k >= uses_end_from else "start")
+        for k, name in enumerate(names)
+    ]
+    still = ("AUD06", "AUD12", "AUD13", "AUD14", "AUD15", "AUD17", "AUD18", "AUD21")
+    checks = [
+        SimpleNamespace(
+            code=code, status="caution" if alarm and code == "AUD12" else "pass", message="Slipped."
+        )
+        for code in ("AUD05", *still)
+    ]
+    return SimpleNamespace(
+        run=SimpleNamespace(day=SimpleNamespace(names=names, events=(event,)), uses=uses),
+        report=SimpleNamespace(checks=checks),
+    )
+
+
+@pytest.mark.parametrize(
+    ("planted", "right"),
+    [
+        ({}, [True, True, True]),
+        ({"first": KNOCKED_FROM}, [False, True, True]),  # one take too late
+        ({"convergence": 0.12}, [False, True, True]),
+        ({"uses_end_from": KNOCKED_FROM - 2}, [True, False, True]),
+        ({"alarm": True}, [True, True, False]),
+    ],
+    ids=("as planted", "late", "too small", "calibrations", "slip"),
+)
+def test_the_audit_must_name_the_take_the_turn_and_nothing_else(planted, right):
+    usual = {"first": KNOCKED_FROM - 1, "convergence": 0.21, "uses_end_from": KNOCKED_FROM - 1}
+    assert [plant.right for plant in audited(audit_result(**(usual | planted)))] == right
 
 
 def step(*planted):
