@@ -240,18 +240,22 @@ class PairMatcher:
         centres = places.astype(np.float64)
         steps = _STEPS_AFTER_ROUGH if back else _FINE_STEPS
         fit = fit_patches(first.whole, second.whole, places, *start, shape=first.shape, steps=steps)
-        miss = self._round_trip(first, second, centres, fit) if back else np.zeros(len(places))
-        faults = self._faults(first, second, centres, fit, miss)
+        faults = self._faults(first, second, centres, fit, back=back)
         found = _kept(places, fit, faults)
         return self._honest(_recorded(found, first, second))
 
     def _round_trip(
-        self, first: PreparedPicture, second: PreparedPicture, centres: FloatArray, fit: FittedPatches
+        self,
+        first: PreparedPicture,
+        second: PreparedPicture,
+        ends: tuple[FloatArray, FloatArray],
+        slope: FloatArray,
     ) -> FloatArray:
         """How far the way back from picture 2 misses the start, (N,) px of picture 1."""
-        there = np.rint(fit.points_px).astype(np.int64)
-        inverse = np.asarray(np.linalg.inv(fit.slope), dtype=np.float64)
-        expected = centres + np.einsum("nij,nj->ni", inverse, there - fit.points_px)
+        centres, found = ends
+        there = np.rint(found).astype(np.int64)
+        inverse = np.asarray(np.linalg.inv(slope), dtype=np.float64)
+        expected = centres + np.einsum("nij,nj->ni", inverse, there - found)
         back = place_patches(
             second.whole, first.whole, there, expected, inverse, shape=first.shape, steps=_BACK_STEPS
         )
@@ -264,7 +268,8 @@ class PairMatcher:
         second: PreparedPicture,
         centres: FloatArray,
         fit: FittedPatches,
-        miss: FloatArray,
+        *,
+        back: bool,
     ) -> dict[str, BoolArray]:
         """Reasons to leave a match out, in the order in which they are counted."""
         sigma = np.sqrt(0.5 * np.trace(fit.covariance_px2, axis1=1, axis2=2))
@@ -274,9 +279,14 @@ class PairMatcher:
             "outside_mask": ~second.allowed[landed[:, 1], landed[:, 0]],
             "unlike": fit.score < _LEAST_SCORE,
             "too_little_texture": sigma > _LARGEST_SIGMA_PX,
-            "round_trip": miss > np.maximum(_ROUND_TRIP_PX, 3 * sigma),
         }
         good = ~np.logical_or.reduce(list(faults.values()))
+        miss = np.zeros(len(centres))
+        if back:
+            ends = centres[good], fit.points_px[good]
+            miss[good] = self._round_trip(first, second, ends, fit.slope[good])
+        faults["round_trip"] = miss > np.maximum(_ROUND_TRIP_PX, 3 * sigma)
+        good &= ~faults["round_trip"]
         ratio = np.log(
             np.maximum(read_at(second.half, _halved(fit.points_px)), 1.0)
             / np.maximum(read_at(first.half, _halved(centres)), 1.0)
@@ -289,8 +299,8 @@ class PairMatcher:
             elif name == "neighbours":
                 fault[at] = apart_from_neighbours(centres[at], fit.points_px[at])
             else:
-                ends = first.recorded(centres[at]), second.recorded(fit.points_px[at])
-                fault[at] = self._off_epipolar(*ends, second.step_px * sigma[at])
+                seen = first.recorded(centres[at]), second.recorded(fit.points_px[at])
+                fault[at] = self._off_epipolar(*seen, second.step_px * sigma[at])
             faults[name] = fault
             good &= ~fault
         return faults
