@@ -8,8 +8,8 @@ import pytest
 from scipy.spatial.transform import Rotation
 
 from rigcheck.checks import EXPOSURE_CHECKS, FRAMING_CHECKS
-from rigcheck.demo import calibration_shoot, project_points
-from rigcheck.demo.day import _shown
+from rigcheck.demo import calibration_shoot, day, project_points
+from rigcheck.demo.day import DemoDay, _shown
 from rigcheck.demo.day_filming import board_stills, pieces_of_day
 from rigcheck.demo.day_found import Planted, audited, fitted_right, fitted_wrong, verified
 from rigcheck.demo.day_plan import (
@@ -244,3 +244,19 @@ def test_a_folder_with_something_in_it_is_left_alone(tmp_path, capsys):
     assert run(["demo", str(tmp_path)]) == 3
     assert "--replace" in capsys.readouterr().err
     assert [each.name for each in tmp_path.iterdir()] == ["notes.txt"]
+
+
+@pytest.mark.parametrize(("right", "code"), [(True, 0), (False, 4)])
+def test_the_command_says_each_step_and_ends_in_its_verdict(right, code, tmp_path, monkeypatch, capsys):
+    done = step(Planted(what="A lamp", found="EXP05 speaks.", right=right))
+
+    def fake(folder, *, on_step, **asked):
+        on_step(done)
+        return DemoDay(folder=folder, result=None, rows=(), steps=(done,))
+
+    monkeypatch.setattr(day, "run_demo", fake)
+    assert run(["demo", str(tmp_path / "d")]) == code
+    told = capsys.readouterr().out
+    assert "Fitting <first>: Fail" in told
+    assert ("NOT TOLD: EXP05 speaks." in told) is not right
+    assert f"Open in a browser: {tmp_path / 'd' / 'index.html'}" in told
