@@ -17,6 +17,8 @@ __all__ = ["FrameFigure", "Line", "Mark", "Number", "frame_figures"]
 
 _WIDEST_PX = 640
 _CROSS = 0.011
+# A face darker than this code value is shown as a linear picture is coded for the eye.
+_DARK_FACE, _GAMMA = 70.0, 2.2
 _MINUS = "\u2212"
 _NAMES = {name: name.replace("_", " ") for name in FACE_POINTS}
 
@@ -51,7 +53,7 @@ class Number:
 class FrameFigure:
     """One camera's frame, ready for the page; paths are in its own pixels.
 
-    `data_uri` is empty where no picture may be shown.
+    `data_uri` is empty where no picture may be shown; `lifted` says that a dark one is shown brighter than recorded.
     """
 
     camera: str
@@ -67,6 +69,7 @@ class FrameFigure:
     numbers: tuple[Number, ...]
     boxes: tuple[tuple[float, float, float, float], ...]
     description: str
+    lifted: bool = False
 
 
 def frame_figures(run: FittingRun) -> tuple[FrameFigure, ...]:
@@ -93,10 +96,12 @@ def _figure(run: FittingRun, framing: CameraFraming) -> FrameFigure:
     place = _Place(scale=scale, width=width, height=height)
     lines, texts = _margins(framing, numbers, place)
     known = {name: framing.face.point(name) for name in FACE_POINTS if framing.face.has(name)}
+    lifted = picture is not None and _is_dark(picture, framing.face.points_px)
     return FrameFigure(
         camera=framing.name,
         label=framing.face.ref.label,
-        data_uri="" if picture is None else jpeg_data_uri(_small(picture, (width, height))),
+        data_uri="" if picture is None else jpeg_data_uri(_small(picture, (width, height), lifted=lifted)),
+        lifted=lifted,
         width=width,
         height=height,
         centre=f"M{width / 2:.1f} 0V{height}M0 {height / 2:.1f}H{width}",
@@ -129,8 +134,22 @@ class _Place:
         return f"M{x - arm:.1f} {y:.1f}h{2 * arm:.1f}M{x:.1f} {y - arm:.1f}v{2 * arm:.1f}"
 
 
-def _small(picture: NDArray[np.uint8], size: tuple[int, int]) -> NDArray[np.uint8]:
-    return np.asarray(cv2.resize(picture, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
+def _is_dark(picture: NDArray[np.uint8], points_px: FloatArray) -> bool:
+    """Whether the median grey within the measured points is dark, as of linear pictures."""
+    known = points_px[np.isfinite(points_px).all(axis=1)]
+    if not len(known):
+        return False
+    (x0, y0), (x1, y1) = np.maximum(known.min(axis=0), 0).astype(int), known.max(axis=0).astype(int) + 1
+    face = picture[y0:y1, x0:x1]
+    return bool(face.size) and float(np.median(face)) < _DARK_FACE
+
+
+def _small(picture: NDArray[np.uint8], size: tuple[int, int], *, lifted: bool) -> NDArray[np.uint8]:
+    small = np.asarray(cv2.resize(picture, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
+    if not lifted:
+        return small
+    tones = np.rint(255.0 * (np.arange(256) / 255.0) ** (1.0 / _GAMMA)).astype(np.uint8)
+    return np.asarray(tones[small])
 
 
 def _base(framing: CameraFraming, place: _Place) -> str:

@@ -1,5 +1,6 @@
 """The fitting page: pictures upright with crosses and margins, nothing unescaped, no picture where none may be."""
 
+import base64
 import re
 from dataclasses import replace
 
@@ -11,6 +12,7 @@ from rigcheck.face.fitting_run import CameraSeen, fitting_run
 from rigcheck.face.framing_pose import Optics
 from rigcheck.face.head_model import MESH_PLACES, head_points
 from rigcheck.model import FaceLandmarks, FrameRef, PerformerRecord, Provenance, Report
+from rigcheck.opencv import cv2
 from rigcheck.report.fitting_page import fitting_page
 from rigcheck.report.framing_figures import frame_figures
 
@@ -104,6 +106,19 @@ def test_crosses_lie_on_the_points(run):
     half = float(re.findall(r"h([\d.]+)", mark.path)[0]) / 2
     chin = run.cameras[0].face.point("chin")
     assert (x + half, y) == pytest.approx(chin + 0.5, abs=0.11)  # px: paths are written to a tenth
+
+
+def test_a_dark_picture_is_shown_lifted_and_said_to_be(report, run):
+    for grey, lifted in ((20, True), (120, False)):
+        pictures = {name: np.full_like(each, grey) for name, each in run.pictures.items()}
+        now = replace(run, pictures=pictures)
+        page = fitting_page(report, now, PerformerRecord(code_name="heron 3"))
+        assert ("shown lifted" in page) is lifted
+        for figure in frame_figures(now):
+            content = base64.b64decode(figure.data_uri.partition(",")[2])
+            shown = cv2.imdecode(np.frombuffer(content, dtype=np.uint8), cv2.IMREAD_GRAYSCALE)
+            # 255 (20 / 255)^(1 / 2.2); one code for JPEG.
+            assert float(np.median(shown)) == pytest.approx(80.2 if lifted else grey, abs=1.0)
 
 
 def test_numbers_stand_beside_their_margins(page, run):
