@@ -18,9 +18,11 @@ says what the operator does about it. Programming errors stay plain ``ValueError
 import unicodedata
 
 __all__ = [
+    "INTERRUPTED",
     "BoardError",
     "ConfigError",
     "DependencyError",
+    "Ended",
     "EstimationError",
     "InputError",
     "OutputError",
@@ -28,6 +30,9 @@ __all__ = [
     "SchemaError",
     "printable",
 ]
+
+# What a shell gives a program that an interrupt ended: 128 + SIGINT.
+INTERRUPTED = 130
 
 # Control and format characters, halves of surrogate pairs, line and paragraph separators.
 _STEERING = frozenset({"Cc", "Cf", "Cs", "Zl", "Zp"})
@@ -45,6 +50,13 @@ def printable(text: str) -> str:
 def _is_none(character: str) -> bool:
     """Whether it is one of the code points that Unicode keeps for no character, which XML refuses."""
     return ord(character) & 0xFFFE == 0xFFFE
+
+
+class Ended(SystemExit):
+    """A command ends on an interrupt, after it said what was kept: nobody need say that nothing was written."""
+
+    def __init__(self) -> None:
+        super().__init__(INTERRUPTED)
 
 
 class RigcheckError(Exception):

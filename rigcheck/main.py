@@ -9,8 +9,8 @@ from typing import Annotated, NoReturn
 import typer
 
 from rigcheck.cli.app import app
-from rigcheck.errors import RigcheckError, printable
-from rigcheck.live.command import INTERRUPTED, Ended, live
+from rigcheck.errors import INTERRUPTED, Ended, RigcheckError, printable
+from rigcheck.live.command import live
 
 __all__ = ["main", "run"]
 
@@ -63,8 +63,8 @@ def run(arguments: Sequence[str] | None = None) -> int:
     """
     try:
         app(args=None if arguments is None else list(arguments))
-    except Ended as end:
-        return INTERRUPTED if end.code is None else int(end.code)
+    except Ended:
+        return INTERRUPTED
     except SystemExit as end:
         # The command-line library turns an interrupt into this code without a word.
         if end.code == INTERRUPTED:

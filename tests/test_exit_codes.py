@@ -60,7 +60,7 @@ def ended(tmp_path, monkeypatch, capfd):
         def job(*args, **named):
             if isinstance(outcome, BaseException):
                 raise outcome
-            empty = SimpleNamespace(outcomes=())
+            empty = SimpleNamespace(outcomes=(), counted=())
             return SimpleNamespace(report=outcome, run=empty, history=None, comparison=None, record=None)
 
         monkeypatch.setattr(f"rigcheck.jobs.{command}.{command}", job)

@@ -29,7 +29,8 @@ def _verdicts(run: DayRun, limits: Limits) -> Outcome:
     status = max((verdict for _, verdict in found), key=SEVERITY.index)
     worst = [outcome for outcome, verdict in found if verdict == status]
     failed = sum(verdict == "fail" for _, verdict in found)
-    words = _names([f"{outcome.step.name} {verdict}" for outcome, verdict in found])
+    worst_first = sorted(found, key=lambda one: -SEVERITY.index(one[1]))
+    words = _names([f"{outcome.step.name} {verdict}" for outcome, verdict in worst_first])
     mended = "".join(f" {by} mended {name}." for name, by in run.mended.items())
     return Outcome(
         status=status,

@@ -6,6 +6,7 @@ from typing import Annotated
 import typer
 
 from rigcheck.cli.shared import JsonTo, Out, RigFile, end, say
+from rigcheck.errors import Ended
 
 __all__ = ["audit"]
 
@@ -77,9 +78,10 @@ def audit(
         with progress() as sink:
             result = job.audit(takes, given=given, work=work, progress=sink)
     except KeyboardInterrupt:
-        if job.unfinished(work):
-            say(f"The takes measured so far are kept in {work}: go on with --resume.", err=True)
-        raise
+        if not job.unfinished(work):
+            raise
+        say(f"Interrupted: the takes measured so far are kept in {work}: go on with --resume.", err=True)
+        raise Ended from None
     job.write_audit(result, out, replace_earlier=again)
     outputs = (*job.OUTPUTS, *(("performer.yaml",) if result.record is not None else ()))
     end(result.report, out, outputs, numbers=take_lines(result.run), json_to=json_to)

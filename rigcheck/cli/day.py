@@ -5,7 +5,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from rigcheck.cli.shared import JsonTo, Out, end
+from rigcheck.cli.shared import JsonTo, Out, end, say
+from rigcheck.errors import Ended
 
 if TYPE_CHECKING:
     from rigcheck.model.day import StepOutcome
@@ -33,8 +34,10 @@ def day(
     try:
         result = job.day(file, out, replace_earlier=replace, shown=shown)
     except KeyboardInterrupt:
-        typer.echo(f"The steps done so far are kept in {out}: the same command goes on from them.", err=True)
-        raise
+        if not job.kept_steps(out):
+            raise
+        say(f"Interrupted: the steps done so far are kept in {out}: the same command goes on.", err=True)
+        raise Ended from None
     job.write_day(result, out)
     numbers = step_lines(result.run.outcomes)
     code = day_exit_code(result.run, result.report.verdict)
@@ -44,4 +47,4 @@ def day(
 def _tell(number: int, total: int, outcome: "StepOutcome") -> None:
     from rigcheck.report.day_page import step_words
 
-    typer.echo(f"{number} of {total}, {outcome.step.name}: {step_words(outcome)}", err=True)
+    say(f"{number} of {total}, {outcome.step.name}: {step_words(outcome)}", err=True)

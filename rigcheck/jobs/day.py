@@ -36,7 +36,7 @@ from rigcheck.report.day_page import day_page
 # Written by `write_day`; those of an earlier run of a day are written anew.
 OUTPUTS = ("result.json", "report.html")
 
-__all__ = ["OUTPUTS", "DayResult", "DayShown", "day", "write_day"]
+__all__ = ["OUTPUTS", "DayResult", "DayShown", "day", "kept_steps", "write_day"]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -139,6 +139,11 @@ def write_day(result: DayResult, out: str | Path) -> None:
     with output_folder(out, replace=True, inputs=result.inputs) as folder:
         folder.write_text("result.json", result_text(result.report))
         folder.write_text("report.html", day_page(result.report, result.run))
+
+
+def kept_steps(out: str | Path) -> int:
+    """How many steps of a day are done in a folder."""
+    return sum(made.done for made in read_day_state(out).values())
 
 
 def _known(out: Path, inputs: tuple[str, ...], replace_earlier: bool) -> dict[str, StepMade]:

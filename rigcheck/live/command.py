@@ -9,19 +9,16 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from rigcheck.errors import Ended
+
 if TYPE_CHECKING:
     from rigcheck.live.engine import LiveEngine
 
-__all__ = ["INTERRUPTED", "Ended", "live"]
+__all__ = ["live"]
 
-INTERRUPTED = 130
 _WEB = ("anyio", "starlette", "uvicorn")
 
 _Optional = Path | None
-
-
-class Ended(SystemExit):
-    """The session was ended by an interrupt, and what was kept has been said."""
 
 
 def live(
@@ -107,7 +104,7 @@ def live(
         typer.echo(f"{each.name}: {each.sentence}")
     if not kept:
         raise KeyboardInterrupt
-    raise Ended(INTERRUPTED)
+    raise Ended
 
 
 def _serve(engine: "LiveEngine", out: Path, *, port: int, lan: bool) -> None:

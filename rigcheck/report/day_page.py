@@ -75,6 +75,11 @@ def step_lines(outcomes: Sequence[StepOutcome]) -> tuple[tuple[str, str], ...]:
     return tuple(lines)
 
 
+def _when(created: str) -> str:
+    """Date and minute of a time as results keep it."""
+    return created[:16].replace("T", " ")
+
+
 def _row(outcome: StepOutcome, mended_by: str) -> _Row:
     step, report = outcome.step, outcome.report
     todo = () if report is None else actions_first(report.checks)
@@ -85,7 +90,7 @@ def _row(outcome: StepOutcome, mended_by: str) -> _Row:
         who=", ".join(one for one in (step.rig, step.performer) if one is not None),
         verdict="inconclusive" if report is None else report.verdict,
         state=_STATE_WORDS[outcome.state],
-        why=outcome.message if outcome.state != "unchanged" else f"result of {outcome.message}",
+        why=outcome.message if outcome.state != "unchanged" else f"made {_when(outcome.message)}",
         sentence="" if report is None else verdict_sentence(report),
         todo=todo[:_MOST_ACTIONS],
         n_more=max(len(todo) - _MOST_ACTIONS, 0),

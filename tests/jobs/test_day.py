@@ -15,6 +15,8 @@ from results_made import made
 from rigcheck.checks import day_exit_code
 from rigcheck.errors import ConfigError, InputError, OutputError, SchemaError
 from rigcheck.jobs.day import DayShown, day, write_day
+from rigcheck.jobs.day_steps import RUNNERS
+from rigcheck.main import run
 from rigcheck.model import CheckResult, Estimate
 from rigcheck.records import read_result, result_text
 from rigcheck.records.day_file import read_day
@@ -271,6 +273,18 @@ def test_after_an_interrupt_the_same_command_goes_on(desk):
     (desk.out / "heron 1" / "result.json").write_text("of an unfinished run")
     desk.faults.clear()
     assert desk.day() == NAMES[3:]
+
+
+@pytest.mark.parametrize(("at", "words"), [("heron 1", "kept in"), ("morning", "nothing was written")])
+def test_an_interrupt_says_what_is_kept(desk, monkeypatch, capfd, at, words):
+    for name in RUNNERS:
+        monkeypatch.setitem(RUNNERS, name, desk.run)
+    desk.faults[at] = KeyboardInterrupt()
+    assert run(["day", str(desk.folder / "day.yaml"), "--out", str(desk.out)]) == 130
+    said = capfd.readouterr()
+    assert said.err.count("Interrupted") == 1
+    assert words in said.err
+    assert said.out == ""
 
 
 def ended_at(last, flushed):
