@@ -45,6 +45,8 @@ LIMITS: tuple[Limit, ...] = (
     *limits_picks.LIMITS,
     *limits_pick_gates.LIMITS,
 )
+# A quantity's limits share unit and side; looked up for every check of every live reading.
+_BY_QUANTITY = {limit.quantity: limit for limit in reversed(LIMITS)}
 
 
 class Limits(Mapping[str, EffectiveLimit]):
@@ -67,9 +69,7 @@ class Limits(Mapping[str, EffectiveLimit]):
 
         With `camera` the camera's own take precedence, where the rig file gives it some.
         """
-        known = [limit for limit in LIMITS if limit.quantity == quantity]
-        if not known:
-            raise KeyError(quantity)
+        known = _BY_QUANTITY[quantity]
         caution, fail = (
             self.get(f"{camera}.{quantity}.{word}") or self.get(f"{quantity}.{word}")
             for word in ("caution", "fail")
@@ -77,8 +77,8 @@ class Limits(Mapping[str, EffectiveLimit]):
         return Band(
             caution=None if caution is None else caution.value,
             fail=None if fail is None else fail.value,
-            unit=known[0].unit,
-            worse=known[0].worse,
+            unit=known.unit,
+            worse=known.worse,
         )
 
 

@@ -74,9 +74,13 @@ class SourceThread:
         self._started_s = time.monotonic()
         self._thread.start()
 
+    def ask_to_stop(self) -> None:
+        """Ask the thread to end, without waiting for it."""
+        self._stop.set()
+
     def stop(self) -> bool:
         """Ask the thread to end and wait for it; False when a driver holds it longer than 8 s."""
-        self._stop.set()
+        self.ask_to_stop()
         if self._thread.ident is not None:
             self._thread.join(_STOP_S)
         return not self._thread.is_alive()

@@ -2,6 +2,7 @@
 
 import time
 from collections.abc import Callable
+from dataclasses import replace
 from threading import Condition, Event, Lock, Thread
 
 from rigcheck.errors import ConfigError, RigcheckError
@@ -92,6 +93,8 @@ class LiveEngine:
     def stop(self) -> None:
         """End everything: threads joined, devices released, pictures being kept written to the end."""
         self._stop.set()
+        for source in self._sources:
+            source.ask_to_stop()
         self._tell()
         for thread in list(self._threads):
             thread.join(_KEEP_S if thread.name.startswith("keeping") else _JOIN_S)
@@ -184,7 +187,7 @@ class LiveEngine:
         RigcheckError
             When something is being kept already, a source gives no pictures, or the folder cannot be written.
         """
-        if self._together(at_most_s=_STALE_S) is None:
+        if not self._shown_now():
             raise ConfigError(
                 "Nothing to keep: a camera has shown no picture in the last 3 s.",
                 hint="wait until both pictures move, then keep again.",
@@ -228,13 +231,17 @@ class LiveEngine:
             self._number += 1
             self._changed.notify_all()
 
-    def _together(self, *, at_most_s: float | None = None) -> tuple[tuple[Shot, ...], float] | None:
-        found = newest_together([source.newest() for source in self._sources])
-        if found is None or at_most_s is None:
-            return found
-        oldest = min(shot.captured_at_s for shot in found[0])
-        live = all(source.state(0).state == "running" for source in self._sources)
-        return found if live or time.monotonic() - oldest <= at_most_s else None
+    def _together(self) -> tuple[tuple[Shot, ...], float] | None:
+        return newest_together([source.newest() for source in self._sources])
+
+    def _shown_now(self) -> bool:
+        """Whether each source's newest picture is of now; a still stays so until the next."""
+        now = time.monotonic()
+        for source, request in zip(self._sources, self._begun.requests, strict=True):
+            held = source.newest()
+            if not held or (request.kind != "folder" and now - held[-1].captured_at_s > _STALE_S):
+                return False
+        return True
 
     def _claim(self, kind: str) -> str:
         """Take the next name and say that pictures are being kept."""
@@ -258,7 +265,11 @@ class LiveEngine:
     def _keep(self, name: str) -> None:
         try:
             moments = self._burst()
-            kept, self._record = self._keeper.keep_moment(name, moments, self._begun.given, self._record)
+            given = self._begun.given
+            described = self._face.rig_as_read
+            if described != self._begun.known.rig and not self._begun.known.tables:
+                given = replace(given, rig=described)  # stills do not say which range their values have
+            kept, self._record = self._keeper.keep_moment(name, moments, given, self._record)
         except (RigcheckError, OSError) as error:
             kept = Kept(name=name, sentence=f"Nothing was kept: {error}")
         self._done(kept)

@@ -18,7 +18,7 @@ from rigcheck.live.maps import focus_map, light_map
 from rigcheck.live.measuring import FaceMeasurer, form_of
 from rigcheck.live.shots import Shot
 from rigcheck.live.state import Answer, CameraReading, Cross
-from rigcheck.model import Frame
+from rigcheck.model import Frame, RigDescription
 
 __all__ = ["FaceSession"]
 
@@ -28,8 +28,10 @@ _CROSSES = {
     "upper lip": "upper_lip_inner",
     "lower lip": "lower_lip_inner",
 }
-# Judging takes no more than a quarter of the time, and waits no longer than this for the next moment.
-_REST, _LEAST_REST_S, _MOST_REST_S = 3.0, 0.4, 1.0
+# Judging takes no more than a quarter of the time of one core. It is quick for a while after a move, while every moment
+# makes the numbers surer, and slower once they are steady; a move ends the rest at once.
+_REST, _AFTER_MOVE_REST_S, _STEADY_REST_S, _MOST_REST_S = 3.0, 0.3, 0.8, 1.5
+_AFTER_MOVE_S = 2.0
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -61,6 +63,7 @@ class FaceSession:
         self._wake = Event()
         self._fresh = False
         self._took_s = 0.0
+        self._moved_at_s = time.monotonic()
 
     @property
     def answers(self) -> tuple[Answer, ...]:
@@ -73,6 +76,12 @@ class FaceSession:
         """When the measured pictures were taken."""
         with self._lock:
             return None if self._newest is None else self._newest.at_s
+
+    @property
+    def rig_as_read(self) -> RigDescription | None:
+        """The rig file with the range of values that the sources state; as given before the first moment."""
+        with self._lock:
+            return self._begun.known.rig if self._measurer is None else self._measurer.rig
 
     def close(self) -> None:
         """Let the measurer's threads go."""
@@ -104,6 +113,7 @@ class FaceSession:
             self._newest = _Measured(moment=moment, frames=frames, at_s=at_s)
             self._fresh = True
         if judge is not None and judge.take(moment, at_s):
+            self._moved_at_s = time.monotonic()
             self._wake.set()
 
     def judge(self) -> bool:
@@ -123,7 +133,9 @@ class FaceSession:
 
     def wait_for_more(self, stop: Event) -> None:
         """Rest between two judgings; a move of the hand ends it."""
-        rest = min(max(_REST * self._took_s, _LEAST_REST_S), _MOST_REST_S)
+        steady = time.monotonic() - self._moved_at_s > _AFTER_MOVE_S
+        least = _STEADY_REST_S if steady else _AFTER_MOVE_REST_S
+        rest = min(max(_REST * self._took_s, least), _MOST_REST_S)
         if not stop.is_set():
             self._wake.wait(rest)
         self._wake.clear()

@@ -73,7 +73,7 @@ class FolderFeed:
         """Nothing is held."""
 
     def _listed(self) -> list[tuple[tuple[int, str], Path, int]]:
-        """Pictures with what orders them: time of change, then name."""
+        """Pictures with what orders them: when they were written or put here, then name."""
         found = []
         try:
             with os.scandir(self._folder) as entries:
@@ -82,7 +82,8 @@ class FolderFeed:
                         continue
                     status = entry.stat()
                     if status.st_size:
-                        order = (status.st_mtime_ns, entry.name)
+                        # A copy may keep its old time of writing; the second time is when it came.
+                        order = (max(status.st_mtime_ns, status.st_ctime_ns), entry.name)
                         found.append((order, Path(entry.path), status.st_size))
         except FileNotFoundError as error:
             if not self._folder.is_dir():

@@ -8,6 +8,9 @@ page is imitated that fetches each new picture of both cameras and ten readings 
 
 Rates and latency mean something only on an idle machine: the load is printed. Processor time a measurement holds all
 else too: decoding sixty pictures a second, JPEG for the page, judging.
+
+``python tests/bench/bench_live.py FOLDER --parts`` prints the processor time of each of these alone, one after the
+other, and how many cores they take together at 15 measurements a second; that means something on a busy machine too.
 """
 
 import os
@@ -29,8 +32,13 @@ from bench_fitting import rendered_pair
 from rendered import BOARD_YAML
 
 from rigcheck.demo import head_rig
+from rigcheck.live.beginning import begin
 from rigcheck.live.engine import LiveEngine
+from rigcheck.live.face_session import FaceSession
+from rigcheck.live.feed_file import FileFeed, PlayClock
 from rigcheck.live.options import LiveOptions
+from rigcheck.live.pictures import PicturesForPage
+from rigcheck.opencv import cv2
 from rigcheck.records import calibration_text
 
 NAMES = ("upper", "lower")
@@ -122,6 +130,70 @@ class Page:
             self._engine.reading()
 
 
+def cpu_ms(work, times: int) -> float:
+    work()
+    start = time.process_time()
+    for _ in range(times):
+        work()
+    return 1000.0 * (time.process_time() - start) / times
+
+
+def parts(folder: Path) -> None:
+    options = made(folder)
+    cv2.setNumThreads(1)
+    begun = begin(options)
+    clock = Unhurried()
+    feeds = [FileFeed(Path(source), clock=clock, loop=True) for source in options.sources]
+    for feed in feeds:
+        feed.open()
+    session = FaceSession(begun, height_px=options.picture_height_px)
+    page = PicturesForPage(begun.views[0], options.picture_height_px)
+    shots = [next_shot(feed) for feed in feeds]
+    for _ in range(25):  # a window as full as it gets within 3 s here, with pairs of matched skin
+        shots = [next_shot(feed) for feed in feeds]
+        session.take(shots, 0.0)
+        session.judge()
+    judge, measurer = session._judge, session._measurer
+    frames = [view.frame(shot, camera="c", origin="o") for view, shot in zip(begun.views, shots, strict=True)]
+    found = {
+        "decoding a picture to its luma": (cpu_ms(lambda: next_shot(feeds[0]).image, 40), 2.0 * RATE),
+        "JPEG of a picture for the page": (cpu_ms(lambda: page._make(shots[0], 0), 40), 2.0 * RATE),
+        "measuring a moment": (cpu_ms(lambda: measurer.measure(frames, matched=False), 12), WANTED_PER_S),
+        "matching skin, besides": (
+            cpu_ms(lambda: measurer.measure(frames, matched=True), 6)
+            - cpu_ms(lambda: measurer.measure(frames, matched=False), 6),
+            1.0 / 1.5,
+        ),
+        "judging": (cpu_ms(lambda: judge.answers(shots[0].captured_at_s), 6), 1.1),
+        "fitting the planes of focus": (cpu_ms(lambda: planes(judge), 3), 1.0 / 4.0),
+    }
+    say(f"{'part':34}{'CPU ms':>9}{'a second':>10}{'cores':>8}")
+    for name, (each, rate) in found.items():
+        say(f"{name:34}{each:9.1f}{rate:10.1f}{each * rate / 1000:8.2f}")
+    say(f"{'together':34}{'':19}{sum(each * rate for each, rate in found.values()) / 1000:8.2f}")
+    session.close()
+
+
+def planes(judge) -> None:
+    judge._planes_at_s = float("-inf")
+    taken = judge._subjects["focus"].taken(2)
+    judge._focused(taken, list(judge._pairs))
+
+
+class Unhurried(PlayClock):
+    """Every picture is due now."""
+
+    def due_s(self, played_s: float) -> float:
+        return time.monotonic()
+
+
+def next_shot(feed: FileFeed):
+    shot = None
+    while shot is None:
+        shot = feed.read()
+    return shot
+
+
 def main(folder: Path, minutes: float) -> None:
     model = next(
         (
@@ -133,6 +205,9 @@ def main(folder: Path, minutes: float) -> None:
     )
     say(f"{platform.platform()}, {model}, {os.cpu_count()} cores, Python {platform.python_version()}")
     say(f"{' '.join(sys.argv)}")
+    if "--parts" in sys.argv:
+        parts(folder)
+        return
     engine = LiveEngine(made(folder))
     engine.start()
     page = None if "--no-page" in sys.argv else Page(engine)
