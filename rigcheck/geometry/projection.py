@@ -244,7 +244,7 @@ def undistort(
     if model == "fisheye":
         r = np.sqrt((distorted**2).sum(1, keepdims=True))
         xy = distorted * np.where(r > 1e-8, np.tan(np.minimum(r, 1.5)) / np.where(r > 1e-8, r, 1.0), 1.0)
-    done = np.zeros(len(xy), dtype=bool)
+    done, det = np.zeros(len(xy), dtype=bool), np.ones(len(xy))
     for _ in range(50):
         value, by_xy = _distorted(xy, distortion, model)
         det = by_xy[:, 0, 0] * by_xy[:, 1, 1] - by_xy[:, 0, 1] * by_xy[:, 1, 0]
@@ -258,9 +258,8 @@ def undistort(
         done = length < tolerance
         if done.all():
             break
-    _, by_xy = _distorted(xy, distortion, model)
-    folded = ~(by_xy[:, 0, 0] * by_xy[:, 1, 1] - by_xy[:, 0, 1] * by_xy[:, 1, 0] > 0)
-    xy[~done | folded] = np.nan
+    # Found points hardly moved in the last step: what was read before it tells on which side of the fold they are.
+    xy[~done | ~(det > 0)] = np.nan
     return xy
 
 
