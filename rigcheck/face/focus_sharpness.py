@@ -83,10 +83,8 @@ def region_sharpness(
 
 def _places(mask: BoolArray) -> FloatArray:
     half = PATCH_PX // 2
-    rows, columns = mask.shape
-    y, x = np.meshgrid(np.arange(half, rows, _STRIDE), np.arange(half, columns, _STRIDE), indexing="ij")
-    inside = mask[y, x]
-    return np.stack([x[inside], y[inside]], axis=1).astype(np.float64)
+    inside = np.argwhere(mask[half::_STRIDE, half::_STRIDE])
+    return half + _STRIDE * inside[:, ::-1].astype(np.float64)
 
 
 def _band(spectra: PatchSpectra, low: float, high: float) -> FloatArray:
