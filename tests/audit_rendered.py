@@ -1,7 +1,8 @@
-"""Rendered days of takes through the real matcher, for the test and for the bench; matches may be kept in a folder."""
+"""Rendered days of takes through the real matcher, for the test and for the bench; pictures may be kept in a folder."""
 
 import hashlib
 from dataclasses import dataclass, replace
+from functools import cache
 from pathlib import Path
 
 import numpy as np
@@ -23,13 +24,17 @@ from rigcheck.demo.head_performer import random_performer
 from rigcheck.demo.head_rig import head_pose, head_rig
 from rigcheck.demo.head_scene import FaceScene, render_face
 from rigcheck.demo.scenario import compose
+from rigcheck.face.audit_look import face_mask, skin_mask
 from rigcheck.geometry.observable import moved_pair
+from rigcheck.jobs.audit_take import WANTED
+from rigcheck.landmarks import FaceFinder
 from rigcheck.matching import PairMatcher
-from rigcheck.model import PatchMatches
+from rigcheck.model import FaceLandmarks, Frame, FrameRef, PatchMatches
 
 # Something in the mouth, nostrils, eyes and hair is not skin: labels of skin and lips in the renderer's truth.
 _SKIN = (1, 2)
-_ARRAYS = ("points1_px", "points2_px", "covariance_px2", "slope", "score", "contrast_dn", "noise_dn")
+
+Pictures = tuple[tuple[np.ndarray, ...], tuple[np.ndarray, ...]]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -94,30 +99,56 @@ class RenderedDay:
             light=lamps,
         )
 
-    def matches(self, take: int, cache: Path | None = None, start: int = 0) -> list[PatchMatches]:
-        """Matches of a take's moments, rendered unless they are in the cache."""
-        matcher = PairMatcher(self.rig.stereo)
+    def pictures(self, take: int, moment: int, kept_in: Path | None = None) -> Pictures:
+        """Both pictures of a moment and where they show skin, rendered unless they are in the cache."""
+        scene = self.scene(take, moment)
+        kept = None
+        if kept_in is not None:
+            name = hashlib.sha256(repr((scene, self.case, take, moment)).encode()).hexdigest()[:24]
+            kept = kept_in / f"{name}.npz"
+        if kept is not None and kept.exists():
+            with np.load(kept) as file:
+                images = [file["image1"], file["image2"]]
+                masks = [np.unpackbits(file[part], count=images[0].size) for part in ("skin1", "skin2")]
+            return tuple(images), tuple(mask.reshape(images[0].shape) > 0 for mask in masks)
+        found = [
+            render_face(scene, k, rng=np.random.default_rng([74, self.case, take, moment, k])) for k in (0, 1)
+        ]
+        images = [picture.image for picture in found]
+        masks = [np.isin(picture.truth.labels, _SKIN) for picture in found]
+        if kept is not None:
+            packed = [np.packbits(mask) for mask in masks]
+            np.savez(kept, image1=images[0], image2=images[1], skin1=packed[0], skin2=packed[1])
+        return tuple(images), tuple(masks)
+
+    def matches(
+        self, take: int, kept_in: Path | None = None, start: int = 0, *, by_mesh: bool = False
+    ) -> list[PatchMatches]:
+        """Matches of a take's moments: on true skin, or (`by_mesh`) where and as many as the audit takes them."""
+        matcher = PairMatcher(self.rig.stereo, wanted=WANTED if by_mesh else 300)
         out = []
         for moment in range(start, start + self.n_moments):
-            scene = self.scene(take, moment)
-            kept = None
-            if cache is not None:
-                name = hashlib.sha256(repr((scene, take, moment)).encode()).hexdigest()[:24]
-                kept = cache / f"{name}.npz"
-            if kept is not None and kept.exists():
-                with np.load(kept) as file:
-                    out.append(PatchMatches(**{part: file[part] for part in _ARRAYS}))
-                continue
-            pictures = [
-                render_face(scene, k, rng=np.random.default_rng([74, self.case, take, moment, k]))
-                for k in (0, 1)
-            ]
-            masks = [np.isin(picture.truth.labels, _SKIN) for picture in pictures]
-            found = matcher.match(*(p.image for p in pictures), mask1=masks[0], mask2=masks[1])
-            if kept is not None:
-                np.savez(kept, **{part: getattr(found, part) for part in _ARRAYS})
-            out.append(found)
+            images, masks = self.pictures(take, moment, kept_in)
+            if by_mesh:
+                faces = [face_of(image) for image in images]
+                if None in faces:
+                    continue
+                masks = skin_mask(faces[0]), face_mask(faces[1])
+            out.append(matcher.match(*images, mask1=masks[0], mask2=masks[1]))
         return out
+
+
+@cache
+def finder() -> FaceFinder:
+    """One finder for all."""
+    return FaceFinder()
+
+
+def face_of(image: np.ndarray) -> FaceLandmarks | None:
+    """The face that the mesh finds in an upright picture."""
+    ref = FrameRef(camera="rendered", frame_idx=0, origin="rendered")
+    found = finder().find(Frame(ref=ref, image=image))
+    return found if isinstance(found, FaceLandmarks) else None
 
 
 def speech(rng: np.random.Generator):

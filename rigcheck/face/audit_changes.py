@@ -6,6 +6,7 @@ import numpy as np
 from scipy import ndimage
 
 from rigcheck.face.framing_refit import refit_shifts
+from rigcheck.geometry.honest_rms import honest_rms
 from rigcheck.model import Estimate
 from rigcheck.model._arrays import BoolArray, FloatArray
 from rigcheck.model.take import TakeRecord
@@ -92,15 +93,18 @@ def _slip(
 
 
 def _length(across: Estimate, down: Estimate) -> Estimate:
+    """Length of a shift, what the errors of both parts alone would make of it taken off."""
     if across.value is None or down.value is None:
         return Estimate(value=None, unit="mm", reason=across.reason or down.reason)
-    value = float(np.hypot(across.value, down.value))
-    sigmas = (across.sigma or 0.0, down.sigma or 0.0)
-    if value > 0:
-        sigma = float(np.hypot(across.value * sigmas[0], down.value * sigmas[1])) / value
-    else:
-        sigma = float(np.hypot(*sigmas))
-    return Estimate(value=value, sigma=sigma, unit="mm", n=across.n)
+    errors = np.diag([(across.sigma or 0.0) ** 2, (down.sigma or 0.0) ** 2])
+    found = honest_rms(np.array([across.value, down.value]), errors)
+    # The length of two parts is the root of two times their RMS.
+    return Estimate(
+        value=float(np.sqrt(2.0)) * found.value,
+        sigma=float(np.sqrt(2.0)) * found.sigma,
+        unit="mm",
+        n=across.n,
+    )
 
 
 def _focus(record: TakeRecord, camera: str, reference: TakeRecord | None) -> Estimate:

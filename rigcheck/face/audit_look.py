@@ -6,7 +6,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rigcheck.face.exposure_moment import ExposureMoment
-from rigcheck.face.focus_regions import region_masks
+from rigcheck.face.exposure_skin import MOUTH, skin_layout
+from rigcheck.face.focus_regions import region_masks, region_outlines
 from rigcheck.face.focus_sharpness import region_sharpness
 from rigcheck.model import Estimate, FaceLandmarks
 from rigcheck.model._arrays import BoolArray, FloatArray
@@ -16,10 +17,9 @@ from rigcheck.opencv import cv2
 CELLS = 16
 _DARK = 16.0
 _UPPER = 0.75
-_RESTLESS = 0.02
 _PER_CELL = 4  # pixels of the shrunken picture along a cell
 
-__all__ = ["CELLS", "contrast_cells", "face_mask", "sharpness_of_take", "skin_code"]
+__all__ = ["CELLS", "contrast_cells", "face_mask", "sharpness_of_take", "skin_code", "skin_mask"]
 
 
 def face_mask(face: FaceLandmarks) -> BoolArray:
@@ -31,6 +31,20 @@ def face_mask(face: FaceLandmarks) -> BoolArray:
     middle = hull.mean(axis=0)
     cv2.fillConvexPoly(mask, np.rint(middle + 1.08 * (hull - middle)).astype(np.int32), 1)
     return np.asarray(mask > 0)
+
+
+def skin_mask(face: FaceLandmarks) -> BoolArray:
+    """Skin and brows, (H, W): the eyes and what shows between the lips left out, where nothing is matched.
+
+    The face's outline where the mesh cannot be laid out.
+    """
+    layout = skin_layout(face)
+    if isinstance(layout, str):
+        return face_mask(face)
+    mask = np.zeros((face.image_size_px[1], face.image_size_px[0]), dtype=bool)
+    places = layout.full()
+    mask[layout.crop] = (places > 0) & (places < MOUTH)
+    return mask
 
 
 def sharpness_of_take(
@@ -114,11 +128,15 @@ def contrast_cells(
     return upper
 
 
+def _grid(shape: tuple[int, ...]) -> tuple[int, int]:
+    """Rows and columns of cells."""
+    cell = max(shape) / CELLS
+    return round(shape[0] / cell), round(shape[1] / cell)
+
+
 def _blocks(picture: NDArray[np.uint8]) -> tuple[FloatArray, FloatArray]:
     """Mean and standard deviation of each cell of the shrunken picture, (R, C) each."""
-    height, width = picture.shape
-    cell = max(height, width) / CELLS
-    rows, columns = round(height / cell), round(width / cell)
+    rows, columns = _grid(picture.shape)
     small = cv2.resize(picture, (columns * _PER_CELL, rows * _PER_CELL), interpolation=cv2.INTER_AREA)
     blocks = np.asarray(small, dtype=np.float64).reshape(rows, _PER_CELL, columns, _PER_CELL)
     return blocks.mean(axis=(1, 3)), blocks.std(axis=(1, 3))
@@ -126,9 +144,10 @@ def _blocks(picture: NDArray[np.uint8]) -> tuple[FloatArray, FloatArray]:
 
 def _restless(face: FaceLandmarks, shape: tuple[int, int]) -> BoolArray:
     """Cells that lips or eyes reach into, (R, C)."""
-    masks = region_masks(face)
-    if not masks:
-        return np.zeros(shape, dtype=bool)
-    both = (masks["lips"] | masks["eyes"]).astype(np.float32)
-    share = cv2.resize(both, (shape[1], shape[0]), interpolation=cv2.INTER_AREA)
-    return np.asarray(share > _RESTLESS)
+    outlines = region_outlines(face)
+    fine = np.zeros((shape[0] * _PER_CELL, shape[1] * _PER_CELL), dtype=np.uint8)
+    ratio = np.array(fine.shape[::-1]) / np.array(face.image_size_px)
+    for outline in (*outlines.get("lips", ()), *outlines.get("eyes", ())):
+        places = np.rint((outline + 0.5) * ratio - 0.5).astype(np.int32)
+        cv2.fillConvexPoly(fine, places.reshape(-1, 1, 2), 1)
+    return np.asarray(fine.reshape(shape[0], _PER_CELL, shape[1], _PER_CELL).any(axis=(1, 3)))

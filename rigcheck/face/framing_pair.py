@@ -1,6 +1,6 @@
 """Two cameras on one face: lengths of the face, where it is, and whether the cameras agree about it."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -38,16 +38,12 @@ class _Matched:
     sigmas: tuple[FloatArray, FloatArray]
     rig: StereoRig
 
-    def in_space(self, shift: FloatArray | None = None) -> FloatArray:
-        """Points in camera 1's frame, (N, 3) mm; `shift` (2, N, 2) px is added to the pixels."""
-        first, second = (
-            self.pixels if shift is None else (self.pixels[0] + shift[0], self.pixels[1] + shift[1])
-        )
+    def in_space(self) -> FloatArray:
+        """Points in camera 1's frame, (N, 3) mm."""
         cameras = (self.rig.camera1, self.rig.camera2)
         pose = self.rig.camera2_from_camera1
         return triangulate(
-            first,
-            second,
+            *self.pixels,
             (intrinsics_vector(cameras[0]), intrinsics_vector(cameras[1])),
             (cameras[0].model, cameras[1].model),
             rotation=pose.rotation,
@@ -145,20 +141,21 @@ def _length(first: CameraFraming, second: CameraFraming, rig: StereoRig, ends: t
         return Estimate(value=None, unit="mm", reason=f"{' or '.join(ends)} {_NOT_SEEN}")
     matched = _matched(first, second, rig, ends)
 
-    def length(shift: FloatArray | None = None) -> float:
-        points = matched.in_space(shift)
-        return float(np.linalg.norm(points[1] - points[0]))
-
-    value = length()
+    # As it is, and with each coordinate of each end in each picture moved by its sigma: all placed at once.
+    moves = np.zeros((9, 2, 2, 2))
+    for number, place in enumerate(np.ndindex(2, 2, 2), start=1):
+        moves[(number, *place)] = matched.sigmas[place[0]][place[1]]
+    tried = [(matched.pixels[k] + moves[:, k]).reshape(-1, 2) for k in (0, 1)]
+    points = replace(matched, pixels=(tried[0], tried[1])).in_space().reshape(-1, 2, 3)
+    lengths = np.linalg.norm(points[:, 1] - points[:, 0], axis=1)
+    value = float(lengths[0])
     if not np.isfinite(value):
         return Estimate(value=None, unit="mm", reason="the lines of sight do not meet before the cameras")
-    variance = 0.0
-    for place in np.ndindex(2, 2, 2):
-        shift = np.zeros((2, 2, 2))
-        shift[place] = matched.sigmas[place[0]][place[1]]
-        variance += (length(shift) - value) ** 2
     return Estimate(
-        value=value, sigma=float(np.sqrt(variance)), unit="mm", n=min(len(first.faces), len(second.faces))
+        value=value,
+        sigma=float(np.linalg.norm(lengths[1:] - value)),
+        unit="mm",
+        n=min(len(first.faces), len(second.faces)),
     )
 
 

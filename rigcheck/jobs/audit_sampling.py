@@ -4,10 +4,12 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
+from numpy.typing import NDArray
 
 from rigcheck.geometry.spread import evenly
 from rigcheck.jobs.opening import OpenedFootage
 from rigcheck.jobs.verify_looking import glance_positions
+from rigcheck.landmarks.boardlike import looks_like_board
 from rigcheck.model import Frame
 from rigcheck.opencv import cv2
 from rigcheck.target import BoardDetector
@@ -17,6 +19,7 @@ MOMENTS, CANDIDATES = 6, 2
 # A picture darker than this in its brighter half is not worth a look, of 255.
 _DARK = 12.0
 _SMALL_PX = 480
+_FEWEST_CORNERS = 6
 
 __all__ = ["CANDIDATES", "MOMENTS", "Moment", "Samples", "sample_take"]
 
@@ -55,7 +58,8 @@ def sample_take(footage: OpenedFootage, detector: BoardDetector | None) -> Sampl
     Notes
     -----
     Key pictures are taken where there are enough: a picture between them costs a whole group of pictures. At most six
-    moments are held.
+    moments are held. A board is looked for by both cameras in turn, in pictures that, made small, show many dark
+    squares of like size.
     """
     places = evenly(glance_positions(footage), MOMENTS * CANDIDATES)
     groups = np.array_split(np.arange(len(places)), min(MOMENTS, len(places)))
@@ -68,9 +72,11 @@ def sample_take(footage: OpenedFootage, detector: BoardDetector | None) -> Sampl
         for now, then in zip(moment, before, strict=False):
             repeated[now.ref.camera] += bool(np.array_equal(now.image, then.image))
         before = moment
-        if detector is not None and detector.glance(moment[0].grey8()).n >= 6:
-            boards += 1
-        value = min(_worth(frame) for frame in moment)
+        small = [_shrunk(frame) for frame in moment]
+        turn = k % len(moment)
+        if detector is not None and looks_like_board(small[turn]):
+            boards += detector.glance(moment[turn].grey8()).n >= _FEWEST_CORNERS
+        value = min(_worth(one) for one in small)
         number = group_of[k]
         if number not in best or value > best[number][0]:
             best[number] = (value, places[k], moment)
@@ -93,11 +99,18 @@ def _moments(footage: OpenedFootage, places: Sequence[int]) -> Iterator[Moment]:
     yield from ((frame,) for frame in clip.frames_at([int(indices[k]) for k in places]))
 
 
-def _worth(frame: Frame) -> float:
-    """Detail for the brightness there is; nothing for a dark picture."""
+def _shrunk(frame: Frame) -> NDArray[np.uint8]:
     image = frame.grey8()
     scale = _SMALL_PX / max(image.shape)
-    small = cv2.resize(image, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA) if scale < 1 else image
+    if scale >= 1:
+        return image
+    return np.asarray(
+        cv2.resize(image, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA), dtype=np.uint8
+    )
+
+
+def _worth(small: NDArray[np.uint8]) -> float:
+    """Detail for the brightness there is; nothing for a dark picture."""
     bright = float(np.quantile(small[::4, ::4], 0.75))
     if bright < _DARK:
         return 0.0

@@ -14,6 +14,7 @@ from rigcheck.face.framing import CameraFraming, camera_framing
 from rigcheck.face.framing_points import upright_face
 from rigcheck.face.framing_pose import Optics
 from rigcheck.footage import Clip
+from rigcheck.geometry.spread import evenly
 from rigcheck.geometry.upright import upright_size
 from rigcheck.jobs.audit_order import TakeOrder
 from rigcheck.jobs.audit_sampling import Samples
@@ -21,6 +22,8 @@ from rigcheck.jobs.opening import landmark_looks
 from rigcheck.landmarks import FaceClip, FaceFinder, find_faces
 from rigcheck.model import CameraDescription, Estimate, FaceLandmarks, Frame
 
+# Pictures of a take whose light and sharpness are measured.
+_LOOKED = 3
 # Light that is followed over the day.
 _LIGHT = ("blown_share", "blown_worst_share", "shadow_noise_stops", "side_ratio_stops", "skin_stops")
 
@@ -107,7 +110,7 @@ def camera_numbers(order: TakeOrder, one: CameraInTake) -> dict[str, Estimate]:
             "height_px": Estimate(value=float(height), unit="px", n=n),
         }
         out |= {f"framing.{one.name}.{name}": each for name, each in (one.framing.numbers | sizes).items()}
-    with_face = [(shot, shot.face) for shot in one.shots if shot.face is not None]
+    with_face = evenly([(shot, shot.face) for shot in one.shots if shot.face is not None], _LOOKED)
     sharp = sharpness_of_take([shot.grey for shot, _ in with_face], [face for _, face in with_face])
     out |= {f"focus.{one.name}.{region}": each for region, each in sharp.items()}
     return out | _light(order, one, with_face)

@@ -4,7 +4,7 @@ from collections.abc import Mapping, Sequence
 
 from rigcheck.drift.audit_take import take_geometry
 from rigcheck.errors import EstimationError, RigcheckError
-from rigcheck.face.audit_look import contrast_cells, face_mask
+from rigcheck.face.audit_look import contrast_cells, face_mask, skin_mask
 from rigcheck.face.framing import CameraFraming, camera_framing
 from rigcheck.face.framing_pair import face_lengths, pair_agreement
 from rigcheck.geometry.upright import upright_size
@@ -21,11 +21,13 @@ from rigcheck.model.auditing import TakeGeometry
 from rigcheck.model.take import TakeRecord
 from rigcheck.target import BoardDetector
 
-__all__ = ["measure_take"]
+__all__ = ["WANTED", "measure_take"]
 
 # Where both cameras' points disagree by more than this share of the eyes' distance, exchanged cameras are tried.
 _TRY_EXCHANGED = 0.015
 _CLEARLY_BETTER = 0.6
+# Matches hoped for in a moment: six such moments tell the steps that matter (tests/bench/bench_audit.py).
+WANTED = 150
 _NO_CALIBRATION = "no calibration was given"
 _ONE_CAMERA = "one camera alone shows nothing of the pair"
 
@@ -128,9 +130,9 @@ def _matches(order: TakeOrder, seen: Sequence[CameraInTake]) -> tuple[PatchMatch
     """Matches of each moment whose face both cameras see, within the face."""
     if order.calibration is None:
         return ()
-    matcher = PairMatcher(order.calibration.rig)
+    matcher = PairMatcher(order.calibration.rig, wanted=WANTED)
     return tuple(
-        matcher.match(one.grey, two.grey, mask1=face_mask(one.face), mask2=face_mask(two.face))
+        matcher.match(one.grey, two.grey, mask1=skin_mask(one.face), mask2=face_mask(two.face))
         for one, two in zip(seen[0].shots, seen[1].shots, strict=True)
         if one.face is not None and two.face is not None
     )

@@ -10,6 +10,7 @@ from rigcheck.footage import Clip
 from rigcheck.footage.clip import ClipPart
 from rigcheck.footage.video import VideoSource
 from rigcheck.geometry.projection import intrinsics_vector
+from rigcheck.geometry.spread import evenly
 from rigcheck.geometry.time_offset import MIN_RUNS, PairedRuns, StereoGeometry, time_offset
 from rigcheck.jobs.audit_sampling import Samples
 from rigcheck.jobs.opening import OpenedFootage
@@ -18,6 +19,7 @@ from rigcheck.model._arrays import FloatArray
 from rigcheck.opencv import cv2
 
 _RUN = 3  # pictures in a row: the speed of each place at the middle one
+_MOST_FOLLOWED = 100  # of the matches of a moment
 _FOLLOW_BACK_PX = 0.15
 _FLOW_SIGMA_PX = 0.06
 _WINDOW, _LEVELS = (21, 21), 2
@@ -154,16 +156,26 @@ def _followed(footage: OpenedFootage, samples: Samples, matches: Sequence[PatchM
     for place, one in zip(samples.positions, matches, strict=True):
         if one.n == 0:
             continue
+        some = evenly(np.argsort(one.points1_px[:, 1]).tolist(), _MOST_FOLLOWED)
         moments = list(pairing.pairs_at(range(place, place + _RUN)))
-        tracks = []
-        for camera, start in ((0, one.points1_px), (1, one.points2_px)):
-            pictures = [moment[camera].grey8() for moment in moments]
-            places = [start]
-            for now, then in pairwise(pictures):
-                places.append(_flow(now, then, places[-1]))
-            tracks.append(np.stack(places))
-        out.append((tracks[0], tracks[1], one.sigma_px))
+        tracks = [
+            _tracked([moment[camera].grey8() for moment in moments], start[some])
+            for camera, start in ((0, one.points1_px), (1, one.points2_px))
+        ]
+        out.append((tracks[0], tracks[1], one.sigma_px[some]))
     return out
+
+
+def _tracked(pictures: Sequence[NDArray[np.uint8]], start: FloatArray) -> FloatArray:
+    """Places (N, 2) of the first picture through all of them, (L, N, 2) px; NaN where the way back misses."""
+    room = 2 * _WINDOW[0] * 2**_LEVELS
+    low = np.maximum(np.floor(start.min(axis=0)).astype(int) - room, 0)
+    high = np.ceil(start.max(axis=0)).astype(int) + room
+    parts = [np.ascontiguousarray(each[low[1] : high[1], low[0] : high[0]]) for each in pictures]
+    places = [start - low]
+    for now, then in pairwise(parts):
+        places.append(_flow(now, then, places[-1]))
+    return np.asarray(np.stack(places) + low, dtype=np.float64)
 
 
 def _flow(now: NDArray[np.uint8], then: NDArray[np.uint8], places: FloatArray) -> FloatArray:

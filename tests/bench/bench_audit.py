@@ -59,9 +59,9 @@ def statistics(days: int) -> None:
     power(max(days // 10, 10), shape)
 
 
-def pooled(days: int, n_pool: int) -> None:
+def pooled(days: int, n_pool: int, totals: tuple[float, ...] = (0.04, 0.08, 0.0)) -> None:
     """Days drawn from a pool of untouched takes whose smooth error is all their own; a change is added to estimates."""
-    for total in (0.04, 0.08, 0.0):
+    for total in totals:
         shape = Shape(n_takes=1, errors=Errors(day_px=0.0, take_px=total))
         size = n_pool if total == 0.04 else n_pool // 2
         pool = [audited([104, k], np.zeros((1, 5)), shape)[0][0] for k in range(size)]
@@ -126,10 +126,8 @@ def power(days: int, shape: Shape) -> None:
 
 
 def needs(days: int) -> None:
-    for total in (0.0, 0.02, 0.04, 0.06, 0.08, 0.12):
-        part = total / np.sqrt(2.0)
-        say(f"\nsmooth error {total:.2f} px (half of its variance the day's, half each take's)")
-        power(days, Shape(errors=Errors(day_px=part, take_px=part)))
+    """What the steps need of the matches: the same days for smooth errors of several sizes."""
+    pooled(days, 160, (0.0, 0.02, 0.04, 0.06, 0.08, 0.12))
 
 
 def rendered(days: int, cache: Path | None) -> None:
@@ -141,7 +139,9 @@ def rendered(days: int, cache: Path | None) -> None:
         one = RenderedDay(case=case, what=what, first=first)
         rig = one.rig.stereo
         takes = [
-            take_geometry(f"take {k:02d}", one.matches(k, cache), rig, working_distance_mm=195.0)
+            take_geometry(
+                f"take {k:02d}", one.matches(k, cache, by_mesh=True), rig, working_distance_mm=195.0
+            )
             for k in range(one.n_takes)
         ]
         day = day_geometry(takes)
@@ -176,7 +176,7 @@ def main() -> None:
     if sys.argv[1] == "pooled":
         pooled(count or 1000, int(sys.argv[3]) if len(sys.argv) > 3 else 1000)
     if sys.argv[1] == "needs":
-        needs(count or 20)
+        needs(count or 200)
     if sys.argv[1] == "rendered":
         rendered(count or 3, Path(sys.argv[3]) if len(sys.argv) > 3 else None)
     say(f"\n{time.process_time() - start:.0f} s of CPU")

@@ -82,16 +82,16 @@ def day(cache: Path, count: int, seconds: int) -> Path:
     return folder
 
 
-def bare_decoding_s(folder: Path, cameras: tuple[str, ...]) -> float:
-    """Seconds to open every take and decode the key pictures nearest the samples, one take after the other."""
-    start = time.perf_counter()
+def bare_decoding_s(folder: Path, cameras: tuple[str, ...]) -> tuple[float, float]:
+    """Seconds to open every take and decode the key pictures nearest the samples, take after take: wall, processor."""
+    start, used = time.perf_counter(), time.process_time()
     for take in sorted(folder.iterdir()):
         footage = open_footage_of(cameras, *(str(take / f"{name}.mp4") for name in cameras), None)
         keys = footage.pairing.key_pairs
         places = keys[np.unique(np.linspace(0, len(keys) - 1, MOMENTS * CANDIDATES).round().astype(int))]
         for _ in footage.pairing.pairs_at(places):
             pass
-    return time.perf_counter() - start
+    return time.perf_counter() - start, time.process_time() - used
 
 
 def main() -> None:
@@ -116,12 +116,13 @@ def main() -> None:
         f"load {os.getloadavg()[0]:.1f}"
     )
     say(
-        "takes  length s  workers  wall s  s a take  processor s  bare decoding s  ratio  most MB (this, a worker)"
+        "takes  length s  workers  wall s  processor s  bare decoding: wall s  processor s  ratio: wall  processor"
+        "  most MB (this, a worker)"
     )
     days = [(count, TAKE_S) for count in options.takes] + [(options.takes[0], LONG_S)]
     for count, seconds in days:
         folder = day(options.cache, count, seconds)
-        bare = bare_decoding_s(folder, cameras)
+        bare, bare_used = bare_decoding_s(folder, cameras)
         used, start = time.process_time() + children_s(), time.perf_counter()
         audit(folder, given=AuditInputs(calibration=file, workers=options.workers))
         wall = time.perf_counter() - start
@@ -131,8 +132,8 @@ def main() -> None:
             for who in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN)
         )
         say(
-            f"{count:5d} {seconds:9d} {options.workers:8d} {wall:7.1f} {wall / count:9.2f} {used:12.1f} {bare:16.1f} "
-            f"{wall / bare:6.2f}  {own:.0f}, {worker:.0f}"
+            f"{count:5d} {seconds:9d} {options.workers:8d} {wall:7.1f} {used:12.1f} {bare:20.1f} {bare_used:12.1f} "
+            f"{wall / bare:12.2f} {used / bare_used:10.2f}  {own:.0f}, {worker:.0f}"
         )
 
 

@@ -1,0 +1,50 @@
+"""Moments of a take: a board held up to either camera is noticed, in the pictures looked at only."""
+
+import numpy as np
+import pytest
+from audit_footage import write_take
+
+from rigcheck.jobs.audit_sampling import sample_take
+from rigcheck.jobs.opening import open_footage_of
+from rigcheck.model import BoardSpec
+from rigcheck.opencv import cv2
+from rigcheck.target import BoardDetector
+
+BOARD = BoardSpec(name="b", kind="checkerboard", squares=(7, 10), square_mm=10.0)
+MOMENTS = 12
+
+
+def plain(k, camera):
+    """A picture of soft blobs, another each time."""
+    rng = np.random.default_rng([97, k, camera])
+    blobs = cv2.GaussianBlur(rng.uniform(0, 255, (640, 480)), (0, 0), 9)
+    return cv2.normalize(blobs, None, 40, 200, cv2.NORM_MINMAX).astype(np.uint8)
+
+
+def with_board(k, camera):
+    """The same with a checkerboard before it, seen at a slant."""
+    squares = np.indices((10, 7)).sum(axis=0) % 2 * 190 + 30
+    board = cv2.copyMakeBorder(
+        np.kron(squares, np.ones((40, 40))), 40, 40, 40, 40, cv2.BORDER_CONSTANT, value=220
+    )
+    corners = np.array([[0, 0], [360, 0], [360, 480], [0, 480]], np.float32)
+    placed = np.array([[70, 90], [400, 120], [380, 560], [90, 540]], np.float32)
+    turn = cv2.getPerspectiveTransform(corners, placed)
+    size = (480, 640)
+    front = cv2.warpPerspective(board, turn, size)
+    covered = cv2.warpPerspective(np.ones_like(board), turn, size) > 0.99
+    picture = np.where(covered, front, plain(k, camera))
+    return cv2.GaussianBlur(picture, (0, 0), 0.8).astype(np.uint8)
+
+
+@pytest.mark.parametrize(("camera", "shown"), [(0, 3), (1, 3), (1, 0)])
+def test_a_board_held_up_to_either_camera_is_noticed(tmp_path, camera, shown):
+    sides = [[plain(k, number) for k in range(MOMENTS)] for number in (0, 1)]
+    for k in range(4, 4 + shown):
+        sides[camera][k] = with_board(k, camera)
+    folder = write_take(tmp_path / "take", sides)
+    footage = open_footage_of(("upper", "lower"), str(folder / "upper"), str(folder / "lower"), None)
+    samples = sample_take(footage, BoardDetector(BOARD))
+    assert samples.looked == MOMENTS
+    # Cameras take turns: of three pictures in a row one or two fall to each.
+    assert samples.boards in ((1, 2) if shown else (0,))
