@@ -114,7 +114,8 @@ class PairMatcher:
         )
         places = chosen_places(first.whole, first.allowed, wanted=self._wanted, reach_px=self._shape.radius)
         at = first.recorded(places.astype(np.float64))
-        return self._fitted(first, second, places, (rough.at(at) - second.corner_px, rough.slope(at)))
+        start = rough.at(at) - second.corner_px, rough.slope(at)
+        return self._honest(self._fitted(first, second, places, start))
 
     def match_near(
         self,
@@ -137,7 +138,8 @@ class PairMatcher:
         Returns
         -------
         PatchMatches
-            Fitted and tested as in :meth:`match`; possibly empty.
+            Fitted and tested as in :meth:`match`; possibly empty. Their covariances are those of the pixels' noise
+            alone.
 
         Raises
         ------
@@ -242,7 +244,7 @@ class PairMatcher:
         fit = fit_patches(first.whole, second.whole, places, *start, shape=first.shape, steps=steps)
         faults = self._faults(first, second, centres, fit, back=back)
         found = _kept(places, fit, faults)
-        return self._honest(_recorded(found, first, second))
+        return _recorded(found, first, second)
 
     def _round_trip(
         self,
