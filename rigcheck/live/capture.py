@@ -6,6 +6,8 @@ from collections.abc import Callable
 from pathlib import Path
 from threading import Event, Lock, Thread
 
+import av
+
 from rigcheck.live.feed_device import DeviceFeed
 from rigcheck.live.feed_file import FileFeed, PlayClock
 from rigcheck.live.feed_folder import FolderFeed
@@ -14,6 +16,7 @@ from rigcheck.live.feeds import Ended, Feed, SourceLost
 from rigcheck.live.shots import Shot
 from rigcheck.live.sources import SourceRequest
 from rigcheck.live.state import SourceKind, SourceState
+from rigcheck.opencv import cv2
 
 __all__ = ["SourceThread", "feed_of"]
 
@@ -129,8 +132,15 @@ class SourceThread:
                     self._feed.open()
                     self._read_on()
                     return
-                except SourceLost as lost:
-                    if self._told(lost):
+                except (
+                    SourceLost,
+                    OSError,
+                    ValueError,
+                    RuntimeError,
+                    cv2.error,
+                    av.error.FFmpegError,
+                ) as error:
+                    if self._told(_lost(self.name, error)):
                         wait_s = _FIRST_WAIT_S
                     self._feed.close()
                     self._stop.wait(wait_s)
@@ -172,6 +182,15 @@ class SourceThread:
             while len(self._times) > 1 and now - self._times[0] > _RATE_OVER_S:
                 self._times.popleft()
         self._on_shot()
+
+
+def _lost(name: str, error: Exception) -> SourceLost:
+    """What a feed said, or what a library let through."""
+    if isinstance(error, SourceLost):
+        return error
+    return SourceLost(
+        f"{name} failed ({error})", "check the source, and start the session again if it stays so"
+    )
 
 
 def _capital(text: str) -> str:

@@ -109,8 +109,13 @@ class KeptViews:
         return len(self.views) >= MOST_VIEWS
 
     def offer(self, frames: Sequence[Frame], make_stills: Callable[[], tuple[Still, ...]]) -> None:
-        """Look at a moment in full and keep it where each camera sees the board; returns at once."""
+        """Look at a moment in full and keep it where each camera sees the board; returns at once.
+
+        A fault while looking at the one before is raised here, so that it does not stay unseen.
+        """
         if not self.busy and not self.full:
+            if self._running is not None:
+                self._running.result()
             self._running = self._beside.submit(self._keep, tuple(frames), make_stills)
 
     def close(self) -> None:

@@ -95,6 +95,19 @@ def test_a_device_whose_cable_is_pulled_is_lost_and_comes_back_by_itself():
     assert cable["released"] >= 2
 
 
+def test_what_a_library_lets_through_is_a_loss_like_any_other():
+    class Breaking(Capture):
+        def read(self):
+            if self.cable.pop("fault", None):
+                raise OSError("planted")
+            return super().read()
+
+    cable = {"in": True, "fault": True}
+    with reading(DeviceFeed("0", opened=lambda _: Breaking(cable))) as (source, wait_for):
+        wait_for(lambda: "planted" in source.state(0).sentence)
+        wait_for(lambda: source.state(0).state == "running")
+
+
 def test_a_device_that_is_not_there_says_so():
     with reading(DeviceFeed("7", opened=lambda _: Capture({"in": False}))) as (source, wait_for):
         wait_for(lambda: source.state(1).state == "lost")
