@@ -11,7 +11,13 @@ _INCISOR = (
     "(Brunelle et al., J Dent Res 1996), would be; " + _COMMON
 )
 
+_SEAM = (
+    "Four to one; no sealed lips of eight rendered heads lie beyond it, lips 2 mm apart on five of them "
+    "(tests/bench/bench_picks.py seams); " + _COMMON
+)
+
 LIMITS: tuple[Limit, ...] = (
     Limit(name="picks.score.caution", value=0.5, unit="", source=_SCORE, worse="below"),
     Limit(name="picks.incisor_sigma_mm.caution", value=1.0, unit="mm", source=_INCISOR),
+    Limit(name="picks.lips_apart_chance.caution", value=0.8, unit="", source=_SEAM),
 )

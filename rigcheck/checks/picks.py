@@ -1,9 +1,12 @@
 """The checks of the frames picked for the digital face, in the order of the report."""
 
+from dataclasses import replace
+
 from rigcheck.checks.core import Check, Outcome, not_applicable, not_measured
 from rigcheck.checks.limits import Limits
 from rigcheck.checks.picks_words import ask_for, why_none
 from rigcheck.checks.verdict import judge
+from rigcheck.face.picks_rows import rows_sentence
 from rigcheck.face.picks_run import PicksRun
 from rigcheck.model import Estimate, Status
 from rigcheck.model.picking import Pick, PickPose, PoseChoice
@@ -66,7 +69,11 @@ def _neutral(run: PicksRun, limits: Limits) -> Outcome:
 
 
 def _bite(run: PicksRun, limits: Limits) -> Outcome:
-    return _found(run, "bite", "caution")
+    outcome = _found(run, "bite", "caution")
+    if run.first("bite") is None or not run.rows:
+        return outcome
+    seen = "; ".join(rows_sentence(camera, rows) for camera, rows in run.rows.items())
+    return replace(outcome, message=f"{outcome.message} In the best, {seen}.")
 
 
 def _side(run: PicksRun, limits: Limits) -> Outcome:
@@ -137,9 +144,7 @@ def _incisors(run: PicksRun, limits: Limits) -> Outcome:
         if not run.calibrated:
             why = "it takes a calibration of both cameras"
         return not_measured(
-            Estimate(value=None, unit="mm", reason=why),
-            band.text,
-            action="Give --calibration, and film the bite with the edges of the front teeth in both pictures.",
+            Estimate(value=None, unit="mm", reason=why), band.text, action=_incisors_action(run, why)
         )
     known = Estimate(value=depth.sigma, unit="mm", n=depth.n)
     status = judge(known, band)
@@ -147,10 +152,49 @@ def _incisors(run: PicksRun, limits: Limits) -> Outcome:
         status=status,
         estimate=known,
         limit=band.text,
-        message=f"The front teeth lie {depth.value:.1f} ± {depth.sigma:.1f} mm behind the lip line.",
+        message=f"The front teeth lie {depth.value:.1f} ± {depth.sigma:.1f} mm behind the upper lip.",
         action=""
         if status == "pass"
         else "Film the bite once more, nearer to the middle of both pictures and still.",
+    )
+
+
+def _incisors_action(run: PicksRun, why: str) -> str:
+    if not run.calibrated:
+        return "Give --calibration, and film the bite with the edges of the front teeth in both pictures."
+    if "hides" in why:
+        return (
+            "Ask kindly for the upper lip to be drawn up a little further, without force, so that the camera above "
+            "sees the lower ends of the upper front teeth; cameras side by side both see them."
+        )
+    return "Film the bite again, front teeth and upper lip sharp and without glare in both pictures."
+
+
+def _sealed(run: PicksRun, limits: Limits) -> Outcome:
+    pick = run.first("neutral")
+    if pick is None or run.sealed is None:
+        return not_applicable("there is no neutral")
+    band, chance = limits.band("picks.lips_apart_chance"), run.sealed
+    limit = limits["picks.lips_apart_chance.caution"].value
+    if chance.value is None:
+        return not_measured(chance, band.text, action="Look at the stills: do the lips touch all along?")
+    status: Status = "inconclusive"
+    if chance.value > limit or chance.value < 1.0 - limit:
+        status = "caution" if chance.value > limit else "pass"
+    words = {
+        "pass": "the lips of the neutral are sealed, whatever else the clip shows",
+        "caution": "the lips of the neutral look apart, although they are as near as anywhere in the clip",
+        "inconclusive": "whether the lips of the neutral touch cannot be told: a shadow and a narrow gap look alike",
+    }[status]
+    return Outcome(
+        status=status,
+        estimate=chance,
+        limit=band.text,
+        message=f"By the darkness of the seam alone {words}; a gap of a millimetre or two is likely by "
+        f"{chance.value:.0%}.",
+        action=""
+        if status == "pass"
+        else "Look at the stills: do the lips touch all along? Else " + ask_for("neutral", ["lips_apart"]),
     )
 
 
@@ -253,7 +297,7 @@ CHECKS: tuple[Check[PicksRun], ...] = (
     Check(
         code="PIC07",
         title="Front teeth behind the lips",
-        meaning="How surely the depth of the front teeth behind the lip line is known",
+        meaning="How surely the depth of the upper front teeth behind the upper lip is known",
         remedy="Film the bite with the edges of the front teeth in both pictures",
         limit="picks.incisor_sigma_mm",
         measure=_incisors,
@@ -262,7 +306,8 @@ CHECKS: tuple[Check[PicksRun], ...] = (
     Check(
         code="PIC08",
         title="Recorded as before",
-        meaning="Size, rate, mounting and rig file against the calibration and the approved fitting",
+        meaning="Size, crop, rate, mounting, lens, aperture, focus and transfer curve, each against the calibration "
+        "and the approved fitting",
         remedy="Set the cameras as they were, or calibrate again",
         limit="",
         measure=_settings,
@@ -274,5 +319,14 @@ CHECKS: tuple[Check[PicksRun], ...] = (
         remedy="Film neutral and bite as the performer will look in the takes",
         limit="",
         measure=_looks,
+    ),
+    Check(
+        code="PIC10",
+        title="Lips sealed, by the seam alone",
+        meaning="How likely the neutral's lips are apart after all, by the darkness of their seam against other faces'",
+        remedy="Look at the stills; ask for lips that touch lightly all along",
+        limit="picks.lips_apart_chance",
+        measure=_sealed,
+        required=False,
     ),
 )

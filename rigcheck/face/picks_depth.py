@@ -1,5 +1,6 @@
-"""How far the front teeth lie behind the lips, in millimetres: the incisors' edge and the lips, triangulated."""
+"""How far the front teeth lie behind the upper lip, in millimetres: the incisors' edge and the lip, triangulated."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -7,6 +8,7 @@ from numpy.typing import NDArray
 
 from rigcheck.face.picks_shape import face_axes
 from rigcheck.face.picks_strip import LOWER_INNER, UPPER_INNER, MouthStrip, mouth_strip
+from rigcheck.face.picks_sweep import OtherView, sweep_edge
 from rigcheck.face.picks_teeth import row_line
 from rigcheck.geometry.pair import sampson_distance_px, triangulate
 from rigcheck.geometry.projection import intrinsics_vector
@@ -17,15 +19,17 @@ from rigcheck.opencv import cv2
 
 __all__ = ["MouthView", "incisor_depth", "incisor_place"]
 
-_CENTRAL = (0.3, 0.7)
+_CENTRAL, _MIDDLE = (0.3, 0.7), (0.4, 0.6)
+_BEFORE_MM, _BEHIND_MM = 10.0, 30.0  # of the lips: where the edge of the teeth is looked for
 _ROW_ABOVE = (0.010, 0.030)  # rows of the upper teeth, over the line between the rows, outer-eye distances
 _LEAST_DIP = 0.05  # of the line between the front teeth, under its surroundings
 _LINE_WIDTH = 0.012  # half the way along the mouth over which a tooth's own brightness is taken
 _PLACE_SIGMA_STEPS = 1.0  # of the place found, in rows of the strip, per axis
 _MOST_OFF_LINE = 4.0  # sigmas off the epipolar line: then the two are not the same place
-_RING = (0.015, 0.09)  # lips: from and to so far outside the opening, outer-eye distances
-_LIPS_WANTED, _FEWEST = 120, 12
-_SHAPE_SIGMA_MM = 0.5  # how far the lips' own roundness shifts their median; assumed
+_RING = (0.015, 0.1)  # the upper lip: from and to so far outside the opening
+_LIPS_WANTED, _FEWEST = 120, 6
+_LIP_LOST = "too little of the upper lip was found again by camera 2: shine, or a soft picture"
+_SHAPE_SIGMA_MM = 0.5  # how far the lip's own roundness shifts the median; assumed
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -38,7 +42,7 @@ class MouthView:
 
 
 def incisor_depth(first: MouthView, second: MouthView, rig: StereoRig) -> Estimate:
-    """Depth of the upper incisors' edge behind the lips at the middle of the mouth, mm.
+    """Depth of the upper incisors' edge behind the upper lip at the middle of the mouth, mm.
 
     Parameters
     ----------
@@ -54,37 +58,107 @@ def incisor_depth(first: MouthView, second: MouthView, rig: StereoRig) -> Estima
 
     Notes
     -----
-    The place is where the line between the central incisors meets the line between the rows; the lips are matched skin
-    about the opening, their median. Sigma holds one row of the strip for each camera's place, and 0.5 mm for the lips'
-    roundness.
+    The place is where the line between the central incisors meets the line between the rows. Where one camera alone
+    sees the line between the rows plainly (of two cameras above each other mostly the lower one) it is swept along that
+    camera's rays into the other picture (`picks_sweep`). The lip is matched skin just above the
+    opening, its median: the lower lip may lie 2 to 3 mm off it.
+    Sigma holds one row of the strip for each camera's place, and 0.5 mm for the lip's roundness.
     """
-    places = []
-    sigmas = []
-    for name, view in (("camera 1", first), ("camera 2", second)):
-        strip = mouth_strip(view.grey, view.points_px, black_dn=view.black_dn, reach=0.12, columns=96)
-        place = None if strip is None else incisor_place(strip)
-        if strip is None or place is None:
-            return Estimate(value=None, unit="mm", reason=f"{name} does not see the edge of the front teeth")
-        places.append(place)
-        sigmas.append(_PLACE_SIGMA_STEPS * strip.step * strip.unit_px)
-    sigma_px = float(np.hypot(sigmas[0], sigmas[1]))
-    if abs(_off_line(places, rig)) > _MOST_OFF_LINE * sigma_px:
-        return Estimate(value=None, unit="mm", reason="the cameras see other places of the front teeth")
-    teeth = _point(places[0], places[1], rig)
-    lips = _lips_mm(first, second, rig)
-    if lips is None or not np.isfinite(teeth).all():
-        return Estimate(value=None, unit="mm", reason="too little of the lips was found again by camera 2")
-    moved = [
-        _point(places[0], places[1] + sigma_px * step, rig)[2] - teeth[2]
-        for step in (np.array([1.0, 0.0]), np.array([0.0, 1.0]))
+    strips = [
+        mouth_strip(view.grey, view.points_px, black_dn=view.black_dn, reach=0.12, columns=96)
+        for view in (first, second)
     ]
-    own = float(np.sqrt(np.nansum(np.square(moved))))
+    places = [None if strip is None else incisor_place(strip) for strip in strips]
+    if strips[0] is None or strips[1] is None or all(place is None for place in places):
+        return Estimate(value=None, unit="mm", reason="no camera sees the line between the rows of teeth")
+    lips = _lips_mm(first, second, rig)
+    if lips is None:
+        return Estimate(value=None, unit="mm", reason=_LIP_LOST)
+    sigma_px = float(
+        np.linalg.norm(
+            [_PLACE_SIGMA_STEPS * strip.step * strip.unit_px for strip in strips if strip is not None]
+        )
+    )
+    if places[0] is not None and places[1] is not None:
+        found = _by_places(places[0], places[1], sigma_px, rig)
+    else:
+        seen = 0 if places[0] is not None else 1
+        found = _by_sweep((first, second), strips, seen, (lips[0], sigma_px), rig)
+    if isinstance(found, str):
+        return Estimate(value=None, unit="mm", reason=found)
+    depth, own = found
     return Estimate(
-        value=float(teeth[2] - lips[0]),
+        value=depth - lips[0],
         sigma=float(np.hypot(own, np.hypot(lips[1], _SHAPE_SIGMA_MM))),
         unit="mm",
         n=2,
     )
+
+
+def _by_places(
+    first: FloatArray, second: FloatArray, sigma_px: float, rig: StereoRig
+) -> tuple[float, float] | str:
+    """Depth of the place that both cameras see, in the frame of camera 1, and its sigma, mm; or why there is none."""
+    if abs(_off_line([first, second], rig)) > _MOST_OFF_LINE * sigma_px:
+        return "the cameras see other places of the front teeth"
+    teeth = _point(first, second, rig)
+    if not np.isfinite(teeth).all():
+        return "the cameras see other places of the front teeth"
+    moved = [
+        _point(first, second + sigma_px * step, rig)[2] - teeth[2]
+        for step in (np.array([1.0, 0.0]), np.array([0.0, 1.0]))
+    ]
+    return float(teeth[2]), float(np.sqrt(np.nansum(np.square(moved))))
+
+
+def _by_sweep(
+    views: tuple[MouthView, MouthView],
+    strips: Sequence[MouthStrip | None],
+    seen: int,
+    lips_mm_and_sigma_px: tuple[float, float],
+    rig: StereoRig,
+) -> tuple[float, float] | str:
+    """Do the same with the edge of camera `seen` carried along its rays into the other's picture."""
+    lips_mm, sigma_px = lips_mm_and_sigma_px
+    strip, other = strips[seen], strips[1 - seen]
+    edge = None if strip is None else _middle_edge(strip)
+    if edge is None or other is None:
+        return "no camera sees the line between the rows of teeth"
+    view = views[1 - seen]
+    swept = sweep_edge(
+        edge,
+        OtherView(
+            levels=view.grey.astype(np.float32) - np.float32(view.black_dn),
+            points_px=view.points_px,
+            bright=_teeth_level(other),
+        ),
+        rig,
+        seen_by_first=seen == 0,
+        between_mm=(lips_mm - _BEFORE_MM, lips_mm + _BEHIND_MM),
+    )
+    if swept is None:
+        return (
+            f"camera {2 - seen} does not see the edge of the upper front teeth that camera {seen + 1} sees: most often "
+            "a lip hides it"
+        )
+    return float(swept.point_mm[2]), swept.mm_per_px * sigma_px
+
+
+def _middle_edge(strip: MouthStrip) -> FloatArray | None:
+    """The line between the rows about the middle of the mouth, (N, 2) px as recorded."""
+    heights = row_line(strip)
+    if heights is None:
+        return None
+    columns = np.flatnonzero((strip.along > _MIDDLE[0]) & (strip.along < _MIDDLE[1]))
+    known = np.flatnonzero(np.isfinite(heights))
+    line = np.interp(columns, known, heights[known])
+    rows = [int(np.abs(strip.height - each).argmin()) for each in line]
+    return np.asarray(strip.places_px[rows, columns])
+
+
+def _teeth_level(strip: MouthStrip) -> float:
+    inside = (strip.height[:, None] >= strip.upper) & (strip.height[:, None] <= strip.lower)
+    return float(np.percentile(strip.levels[inside], 85.0)) if inside.any() else 1.0
 
 
 def incisor_place(strip: MouthStrip) -> FloatArray | None:
@@ -152,7 +226,7 @@ def _points(first: FloatArray, second: FloatArray, rig: StereoRig) -> FloatArray
 
 
 def _lips_mm(first: MouthView, second: MouthView, rig: StereoRig) -> tuple[float, float] | None:
-    """Depth of the lips about the middle of the mouth, and its sigma, mm."""
+    """Depth of the upper lip about the middle of the mouth, and its sigma, mm."""
     found = PairMatcher(rig, wanted=_LIPS_WANTED).match(
         first.grey, second.grey, mask1=_lips_mask(first), mask2=_lips_mask(second)
     )
@@ -167,8 +241,8 @@ def _lips_mm(first: MouthView, second: MouthView, rig: StereoRig) -> tuple[float
 
 
 def _lips_mask(view: MouthView) -> BoolArray:
-    """Both lips about the middle third of the opening, the opening itself and its edge left out."""
-    across, _, unit = face_axes(view.points_px)
+    """The upper lip about the middle third of the opening, the opening itself and its edge left out."""
+    across, down, unit = face_axes(view.points_px)
     opening = view.points_px[[*UPPER_INNER, *LOWER_INNER[::-1]]]
     inner = np.zeros(view.grey.shape, dtype=np.uint8)
     cv2.fillPoly(inner, [np.rint(opening).astype(np.int32).reshape(-1, 1, 2)], 1)
@@ -179,4 +253,5 @@ def _lips_mask(view: MouthView) -> BoolArray:
     half = float(np.ptp(opening @ across)) / 6.0
     rows, columns = np.indices(view.grey.shape)
     aside = (columns - middle[0]) * across[0] + (rows - middle[1]) * across[1]
-    return np.asarray(grown[1] & ~grown[0] & (np.abs(aside) < half))
+    below = (columns - middle[0]) * down[0] + (rows - middle[1]) * down[1]
+    return np.asarray(grown[1] & ~grown[0] & (np.abs(aside) < half) & (below < 0.0))

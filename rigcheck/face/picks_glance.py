@@ -169,6 +169,7 @@ def mouth_numbers(
     rows = read_teeth(strip)
     numbers = {
         "seam_width": float(np.nanmedian(seam.width)) if np.isfinite(seam.width).any() else float("nan"),
+        "seam_depth": float(np.nanmedian(seam.depth)) if np.isfinite(seam.depth).any() else float("nan"),
         "seam_noise": float(np.nanmedian(seam.sigma)) if np.isfinite(seam.sigma).any() else float("nan"),
         "teeth_shown": rows.shown if rows.opening > 0 else 0.0,
         "teeth_wide": rows.wide,

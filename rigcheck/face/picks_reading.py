@@ -11,8 +11,10 @@ from rigcheck.face.picks_depth import MouthView, incisor_depth
 from rigcheck.face.picks_glance import mouth_numbers
 from rigcheck.face.picks_pair import pair_estimates
 from rigcheck.face.picks_points import SteadyMesh
+from rigcheck.face.picks_rows import SeenRows, rows_seen
 from rigcheck.face.picks_shape import shape_estimates
 from rigcheck.face.picks_still import MovedSince, read_stillness
+from rigcheck.face.picks_strip import mouth_strip
 from rigcheck.face.picks_turn import TURN_SIGMA_DEG, turn_deg
 from rigcheck.geometry.upright import upright_points
 from rigcheck.landmarks import FaceFinder, Looks, NoFace
@@ -21,10 +23,11 @@ from rigcheck.model import Estimate, FaceLandmarks, Finding, Frame, StereoRig
 from rigcheck.model._arrays import FloatArray
 from rigcheck.model.picking import PoseReading
 
-__all__ = ["CameraPictures", "MomentReader"]
+__all__ = ["BiteReading", "CameraPictures", "MomentReader"]
 
+_ROW_COLUMNS = 240  # of the mouth laid out straight: fine enough for the lines between teeth
 _SHARP_REGIONS = ("eyes", "lips", "cheeks")
-_MOUTH_UNITS = {"teeth_brightness": "", "teeth_wide": "of mouth"}
+_MOUTH_UNITS = {"teeth_brightness": "", "teeth_wide": "of mouth", "seam_depth": "of lips"}
 # Of a width read in the picture, beside what noise makes of it: the points the strip follows jitter.
 _SEAM_SIGMA, _TEETH_SIGMA = 0.0010, 0.004
 
@@ -36,6 +39,14 @@ class CameraPictures:
     frame: Frame
     before: Frame | None = None
     after: Frame | None = None
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class BiteReading:
+    """What more is read of the best bite: the rows of teeth by camera, and the front teeth's depth, mm."""
+
+    rows: Mapping[str, SeenRows]
+    incisors: Estimate
 
 
 class MomentReader:
@@ -109,29 +120,45 @@ class MomentReader:
             findings=tuple(findings),
         )
 
-    def incisor_depth(self, pictures: Sequence[CameraPictures]) -> Estimate:
-        """How far the front teeth lie behind the lips in a moment chosen as a bite; see `picks_depth`.
+    def read_bite(self, pictures: Sequence[CameraPictures]) -> BiteReading:
+        """Which rows of teeth are seen in a moment chosen as a bite, and how far the front teeth lie behind the lip.
 
         Parameters
         ----------
         pictures : sequence of CameraPictures
             A camera each, camera 1 first; neighbours are not needed.
         """
-        if self._rig is None or len(pictures) != 2:
-            return Estimate(value=None, unit="mm", reason="needs two cameras and their calibration")
-        views = []
+        views: dict[str, MouthView] = {}
+        rows: dict[str, SeenRows] = {}
         for each in pictures:
-            name, frame = each.frame.ref.camera, each.frame
-            turn = (self._mounts.get(name, 0) + self._turned.get(name, 0)) % 360
-            face = self._finder.find_turned(
-                frame, mount_rotation_deg=self._mounts.get(name, 0), turned_deg=self._turned.get(name, 0)
+            name = each.frame.ref.camera
+            view = self._mouth(each.frame)
+            if view is None:
+                continue
+            views[name] = view
+            strip = mouth_strip(
+                view.grey, view.points_px, black_dn=view.black_dn, reach=0.12, columns=_ROW_COLUMNS
             )
-            if isinstance(face, NoFace):
-                return Estimate(value=None, unit="mm", reason=face.sentence)
-            steady = self._mesh.points(frame.grey8(), face.points_px, turn, rounds=2)
-            points = face.points_px if steady is None else steady
-            views.append(MouthView(grey=frame.grey8(), points_px=points, black_dn=self._black.get(name, 0.0)))
-        return incisor_depth(views[0], views[1], self._rig)
+            rows[name] = SeenRows(rows="none") if strip is None else rows_seen(strip)
+        if self._rig is None or len(pictures) != 2:
+            reason = "needs two cameras and their calibration"
+            return BiteReading(rows=rows, incisors=Estimate(value=None, unit="mm", reason=reason))
+        if len(views) != 2:
+            lost = Estimate(value=None, unit="mm", reason="no face was found in one of the pictures")
+            return BiteReading(rows=rows, incisors=lost)
+        first, second = views.values()
+        return BiteReading(rows=rows, incisors=incisor_depth(first, second, self._rig))
+
+    def _mouth(self, frame: Frame) -> MouthView | None:
+        name = frame.ref.camera
+        mount, turned = self._mounts.get(name, 0), self._turned.get(name, 0)
+        face = self._finder.find_turned(frame, mount_rotation_deg=mount, turned_deg=turned)
+        if isinstance(face, NoFace):
+            return None
+        grey = frame.grey8()
+        steady = self._mesh.points(grey, face.points_px, (mount + turned) % 360, rounds=2)
+        points = face.points_px if steady is None else steady
+        return MouthView(grey=grey, points_px=points, black_dn=self._black.get(name, 0.0))
 
     def _camera(self, pictures: CameraPictures, face: FaceLandmarks) -> dict[str, Estimate]:
         frame, name = pictures.frame, pictures.frame.ref.camera

@@ -8,6 +8,7 @@ import numpy as np
 from rigcheck.face.picks_glance import Glance
 from rigcheck.face.picks_moments import looked_samples
 from rigcheck.face.picks_numbers import shape_parts
+from rigcheck.face.picks_rows import SeenRows
 from rigcheck.face.picks_usual import away, clip_usual
 from rigcheck.model import Estimate, PerformerLooks, Rejection
 from rigcheck.model._arrays import FloatArray
@@ -43,7 +44,8 @@ class PicksRun:
     `places` are the moments of the clip in order of time, `read` how many were read in full. `settings_known` says
     whether there was anything to compare the footage's settings with. `looks_changed` names the looks that differ from
     those at approval; None where no approval is known. `incisors` is how far the front teeth of the best bite lie
-    behind the lip line, None without a bite or a calibrated pair.
+    behind the upper lip, None without a bite or a calibrated pair; `rows` which rows of teeth each camera sees there.
+    `sealed` is how likely the lips of the best neutral are apart after all, by the seam alone, None without a neutral.
     """
 
     outcome: PickOutcome
@@ -60,6 +62,8 @@ class PicksRun:
     looks_changed: tuple[str, ...] | None = None
     reference: int | None = None
     incisors: Estimate | None = None
+    rows: Mapping[str, SeenRows] = field(default_factory=dict)
+    sealed: Estimate | None = None
     rejected: tuple[Rejection, ...] = ()
     notes: tuple[str, ...] = ()
 

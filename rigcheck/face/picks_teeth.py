@@ -137,6 +137,8 @@ def _lines(
             centre = float(strip.height[(start + end) // 2])
             if start - row < reach[0] or end + row > reach[-1] or centre > lowest:
                 continue
+            if centre - strip.upper[column] < _ROW_HEIGHT:
+                continue  # no row fits above it: the upper lip's edge
             if share[start - row : start].min() < _ROW or share[end : end + row].min() < _ROW:
                 continue
             dark = np.flatnonzero(share[start:end] < _HALF_DARK)

@@ -321,6 +321,9 @@ _BRIGHTER, _WIDE = (
     0.95,
     0.5,
 )  # teeth over the lips' brightness (cavity and tongue are darker), and share of the mouth's width
+# Of the opening, by the points: rows of teeth that are closed leave no cavity. Rendered bites 0.55 to 0.85, an open
+# mouth with a lit tongue 0.3.
+_FILLED = 0.45
 _AS_IT_IS = ("teeth_shown", "teeth_wide", "teeth_brightness", "row_gap", "lip_gap", "seam_width")
 
 
@@ -328,6 +331,7 @@ def _camera_away(row: Mapping[str, float], usual: Mapping[str, float]) -> dict[s
     found = {name: row[name] for name in _AS_IT_IS if name in row}
     if "teeth_shown" in row:
         likely = row.get("teeth_brightness", 0.0) > _BRIGHTER and row.get("teeth_wide", 0.0) > _WIDE
+        likely = likely and row["teeth_shown"] > _FILLED * row.get("lip_gap", 0.0)
         found["teeth"] = row["teeth_shown"] if likely else 0.0
     for side in ("right", "left"):
         lid, own = row.get(f"lid_opening_{side}"), usual.get(f"lid_opening_{side}")

@@ -47,6 +47,7 @@ from rigcheck.jobs.opening import (
     refuse_proxy,
 )
 from rigcheck.jobs.refusing import refuse_exchanged_names, refuse_sizes
+from rigcheck.jobs.rig_settings import settings_of
 from rigcheck.model import (
     BoardSpec,
     Calibration,
@@ -331,6 +332,7 @@ def _rig_options(rig: RigDescription | None, setups: list[CameraSetup]) -> dict[
     return {
         "rig": None if rig is None else rig.name,
         "mount_rotation_deg": [setup.mount_rotation_deg for setup in setups],
+        "rig_settings": settings_of(rig),
     }
 
 

@@ -8,17 +8,17 @@ from rigcheck.checks import PICKS_CHECKS, Limits, overall_verdict, run_checks
 from rigcheck.checks.limits_pick_gates import pick_gates
 from rigcheck.errors import ConfigError
 from rigcheck.face.picks_choose import choose_picks
-from rigcheck.face.picks_glance import LOOK_EVERY_S, Glancer
 from rigcheck.face.picks_moments import candidate_moments
-from rigcheck.face.picks_reading import MomentReader
+from rigcheck.face.picks_reading import BiteReading, MomentReader
 from rigcheck.face.picks_rounds import read_in_rounds
+from rigcheck.face.picks_rows import rows_measures
 from rigcheck.face.picks_run import PicksRun, clip_course, picks_measurements
+from rigcheck.face.picks_sealed import apart_chance
 from rigcheck.jobs.fitting_inputs import ReadInputs, read_inputs
 from rigcheck.jobs.opening import (
     OpenedFootage,
     PairingChoice,
     footage_paths,
-    landmark_looks,
     limits_of,
     open_footage_of,
 )
@@ -34,13 +34,13 @@ from rigcheck.jobs.picks_looking import (
     seen_in_steps,
 )
 from rigcheck.jobs.picks_same import looks_changed, setting_changes
+from rigcheck.jobs.picks_setup import glancers, linear, mount, pair_calibrated, reader
 from rigcheck.jobs.picks_stills import SmallPictures, Still, contact_sheet, fetch_stills
-from rigcheck.landmarks import Looks
 from rigcheck.model import EffectiveLimit, Estimate, Report
-from rigcheck.model.picking import Pick, PickOutcome, PickPose
+from rigcheck.model.picking import Pick, PickGates, PickOutcome, PickPose
 from rigcheck.records import file_sha256, make_provenance, output_folder, result_text
 from rigcheck.records.picks_file import picks_text
-from rigcheck.report import ProgressSink, SilentProgress
+from rigcheck.report import OnProgress, ProgressSink, SilentProgress
 from rigcheck.report.picks_page import ShownPick, picks_page
 
 __all__ = [
@@ -60,7 +60,6 @@ OUTPUTS = ("picks.json", "result.json", "report.html", "contact-sheet.png")
 # Moments read in full, however long the clip.
 MOST_MOMENTS = 40
 _READERS = 2  # threads that read moments, each with networks of its own
-_MOST_SHAPES = 1200  # of the face in the first look
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -109,51 +108,99 @@ def picks(
     read = read_inputs(str(footage1), second, given.for_reading)
     limits = limits_of(read.rig, given.rig)
     footage = open_footage_of(read.names, str(footage1), second, given.pairing)
-    glances = look_through(footage, _glancers(read, footage), progress.track("Looking through the clip"))
-    turns = {name: (_mount(read, k) + glances.turned_deg[name]) % 360 for k, name in enumerate(read.names)}
-    small = SmallPictures(turns, linear=_linear(read))
-    readers = [_reader(read, glances) for _ in range(_READERS)]
     reference = _reference(footage, given.reference)
-    declared = None if reference is None else reading_at(footage, reference, readers[0])
-    gates = pick_gates(Limits(limits))
-    moments = candidate_moments(glances.by_camera, wanted, most=MOST_MOMENTS, fetch=glances.fetch)
+    glances = look_through(footage, glancers(read, footage), progress.track("Looking through the clip"))
     track = progress.track("Reading the likeliest moments")
-    readings, outcome = read_in_rounds(
-        moments,
-        lambda some: read_moments(footage, some, glances.places, readers, on_progress=track, keep=small.keep),
-        lambda some: choose_picks(some, wanted, gates, glances=glances.by_camera, reference=declared),
-        gates,
-    )
-    incisors = _incisors(footage, readers[0], outcome, calibrated=_pair_calibrated(read))
-    changes, known = setting_changes(footage.clips, read, given.rig)
-    run = PicksRun(
-        outcome=outcome,
-        wanted=wanted,
-        cameras=read.names,
-        pairs=len(glances.places),
-        read=len(readings),
-        calibrated=_pair_calibrated(read),
-        course=clip_course(glances.by_camera),
-        measurements=picks_measurements(outcome)
-        | ({} if incisors is None else {"picks.bite.1.incisors_behind_mm": incisors}),
-        incisors=incisors,
-        settings=changes,
-        settings_known=known,
-        looks=read.looks,
-        looks_changed=looks_changed(read),
-        reference=given.reference,
-        notes=_notes(footage, read, glances, len(readings)),
-    )
+    asked = _Asked(gates=pick_gates(Limits(limits)), wanted=wanted, reference=reference, track=track)
+    found = _find(read, footage, glances, asked)
+    run = _run(read, footage, glances, found, given)
     report = _report(run, limits, given, footage, (footage1, footage2))
     files = (*given.for_reading.files, *footage_paths(footage1, footage2))
     return PicksResult(
         run=run,
         report=report,
-        shown=small.shown(_ranked(run)),
+        shown=found.small.shown(_ranked(run)),
         stills=fetch_stills(
-            [(rank, pick) for rank, pick, alternate in _ranked(run) if not alternate], footage.clips, turns
+            [(rank, pick) for rank, pick, alternate in _ranked(run) if not alternate],
+            footage.clips,
+            found.turns,
         ),
         inputs=tuple(dict.fromkeys(files)),
+    )
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Asked:
+    """What is asked of the moments."""
+
+    gates: PickGates
+    wanted: Mapping[PickPose, int]
+    reference: int | None
+    track: OnProgress
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Found:
+    """What came of reading the likeliest moments."""
+
+    wanted: Mapping[PickPose, int]
+    outcome: PickOutcome
+    n_read: int
+    bite: BiteReading | None
+    small: SmallPictures
+    turns: Mapping[str, int]
+
+
+def _find(read: ReadInputs, footage: OpenedFootage, glances: Glances, asked: _Asked) -> _Found:
+    turns = {name: (mount(read, k) + glances.turned_deg[name]) % 360 for k, name in enumerate(read.names)}
+    small = SmallPictures(turns, linear=linear(read))
+    readers = [reader(read, glances) for _ in range(_READERS)]
+    declared = None if asked.reference is None else reading_at(footage, asked.reference, readers[0])
+    readings, outcome = read_in_rounds(
+        candidate_moments(glances.by_camera, asked.wanted, most=MOST_MOMENTS, fetch=glances.fetch),
+        lambda some: read_moments(
+            footage, some, glances.places, readers, on_progress=asked.track, keep=small.keep
+        ),
+        lambda some: choose_picks(
+            some, asked.wanted, asked.gates, glances=glances.by_camera, reference=declared
+        ),
+        asked.gates,
+    )
+    return _Found(
+        wanted=asked.wanted,
+        outcome=outcome,
+        n_read=len(readings),
+        bite=_best_bite(footage, readers[0], outcome),
+        small=small,
+        turns=turns,
+    )
+
+
+def _run(
+    read: ReadInputs, footage: OpenedFootage, glances: Glances, found: _Found, given: PicksInputs
+) -> PicksRun:
+    calibrated = pair_calibrated(read)
+    incisors = None if found.bite is None or not calibrated else found.bite.incisors
+    neutral = found.outcome.of("neutral")
+    changes, known = setting_changes(footage.clips, read, given.rig)
+    return PicksRun(
+        outcome=found.outcome,
+        wanted=found.wanted,
+        cameras=read.names,
+        pairs=len(glances.places),
+        read=found.n_read,
+        calibrated=calibrated,
+        course=clip_course(glances.by_camera),
+        measurements=picks_measurements(found.outcome) | _bite_measurements(found.bite, incisors),
+        incisors=incisors,
+        rows={} if found.bite is None else found.bite.rows,
+        sealed=apart_chance(neutral.picks[0].reading) if neutral is not None and neutral.picks else None,
+        settings=changes,
+        settings_known=known,
+        looks=read.looks,
+        looks_changed=looks_changed(read),
+        reference=given.reference,
+        notes=_notes(footage, read, glances, found.n_read),
     )
 
 
@@ -229,56 +276,6 @@ def _ranked(run: PicksRun) -> list[tuple[int, Pick, bool]]:
     return out
 
 
-def _mount(read: ReadInputs, camera_idx: int) -> int:
-    described = read.described(camera_idx)
-    return 0 if described is None else described.mount_rotation_deg
-
-
-def _black(read: ReadInputs, camera_idx: int) -> float:
-    described = read.described(camera_idx)
-    return 0.0 if described is None else described.black_level or 0.0
-
-
-def _linear(read: ReadInputs) -> list[str]:
-    return [] if read.rig is None else [each.name for each in read.rig.cameras if each.transfer == "linear"]
-
-
-def _glancers(read: ReadInputs, footage: OpenedFootage) -> list[Glancer]:
-    """One a camera; the face's shape is read less often in long clips, so that reading costs no more."""
-    rate = footage.clips[0].info.frame_rate
-    seconds = len(footage.clips[0]) / float(rate) if rate else 0.0
-    return [
-        Glancer(
-            mount_rotation_deg=_mount(read, k),
-            black_dn=_black(read, k),
-            look_every_s=max(LOOK_EVERY_S, seconds / _MOST_SHAPES),
-            looks=landmark_looks(read.looks, read.described(k)),
-        )
-        for k in range(len(read.names))
-    ]
-
-
-def _least_sure(read: ReadInputs) -> Looks:
-    """Looks for a reader of all cameras: those of the camera that is least sure, one in near infrared."""
-    every = [landmark_looks(read.looks, read.described(k)) for k in range(len(read.names))]
-    return next((each for each in every if each.near_infrared), every[0])
-
-
-def _reader(read: ReadInputs, glances: Glances) -> MomentReader:
-    pair = read.calibration if _pair_calibrated(read) else None
-    return MomentReader(
-        mounts_deg={name: _mount(read, k) for k, name in enumerate(read.names)},
-        turned_deg=glances.turned_deg,
-        black_dn={name: _black(read, k) for k, name in enumerate(read.names)},
-        rig=None if pair is None else pair.rig,
-        looks=_least_sure(read),
-    )
-
-
-def _pair_calibrated(read: ReadInputs) -> bool:
-    return read.calibration is not None and read.calibration.stereo is not None and len(read.names) == 2
-
-
 def _reference(footage: OpenedFootage, frame_idx: int | None) -> int | None:
     """Place of the moment that a person declares right."""
     if frame_idx is None:
@@ -294,15 +291,20 @@ def _reference(footage: OpenedFootage, frame_idx: int | None) -> int | None:
     return place
 
 
-def _incisors(
-    footage: OpenedFootage, reader: MomentReader, outcome: PickOutcome, *, calibrated: bool
-) -> Estimate | None:
-    """Depth of the best bite's front teeth behind the lip line; None without a bite or a calibrated pair."""
+def _best_bite(footage: OpenedFootage, reader: MomentReader, outcome: PickOutcome) -> BiteReading | None:
+    """What more is read of the best bite; None without one."""
     choice = outcome.of("bite")
-    if not calibrated or choice is None or not choice.picks:
+    if choice is None or not choice.picks:
         return None
     place = place_of(footage, choice.picks[0].frame_idx)
-    return None if place is None else reader.incisor_depth(pictures_at(footage, place))
+    return None if place is None else reader.read_bite(pictures_at(footage, place))
+
+
+def _bite_measurements(bite: BiteReading | None, incisors: Estimate | None) -> dict[str, Estimate]:
+    found = {} if incisors is None else {"incisors_behind_mm": incisors}
+    for camera, rows in ({} if bite is None else bite.rows).items():
+        found |= rows_measures(camera, rows)
+    return {f"picks.bite.1.{name}": estimate for name, estimate in found.items()}
 
 
 def _notes(footage: OpenedFootage, read: ReadInputs, glances: Glances, n_read: int) -> tuple[str, ...]:
@@ -320,7 +322,7 @@ def _notes(footage: OpenedFootage, read: ReadInputs, glances: Glances, n_read: i
         f"{name}: the face stood turned by {glances.turned_deg[name]}° further than the rig file says."
         for name in turned
     ]
-    if not _pair_calibrated(read):
+    if not pair_calibrated(read):
         sentences.append("Without a calibration of both cameras nothing is said in millimetres of depth.")
     return tuple(dict.fromkeys((*read.notes, *(one[:1].upper() + one[1:] for one in sentences))))
 

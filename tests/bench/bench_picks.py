@@ -2,9 +2,11 @@
 
 python tests/bench/bench_picks.py study [--heads 0,1] [--width 540] [--cache FOLDER] [--most 40]
 python tests/bench/bench_picks.py repeat [--cache FOLDER]
+python tests/bench/bench_picks.py seams [--cache FOLDER]
 
 `study` prints a row a clip and pose, and shares with their 95 % intervals (Wilson); `repeat` how far each number of the
-face differs between moments of one rest, which SHAPE_SIGMAS states. Rendered pictures are kept in the folder.
+face differs between moments of one rest, which SHAPE_SIGMAS states; `seams` how dark the line between the lips is,
+sealed and apart. Rendered pictures are kept in the folder.
 """
 
 import argparse
@@ -21,8 +23,14 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 from pick_clips import BLACK_DN, SCRIPTS, Stage, film
 from pick_study import choose, row_of
 
+from rigcheck.demo.head_acting import lips_parted
+from rigcheck.demo.head_expression import neutral
+from rigcheck.demo.head_scene import FaceScene
 from rigcheck.face.picks_glance import Glancer
+from rigcheck.face.picks_reading import CameraPictures, MomentReader
+from rigcheck.face.picks_sealed import apart_chance, seam_darkness
 from rigcheck.face.picks_shape import SHAPE_SIGMAS
+from rigcheck.model import Frame, FrameRef
 from rigcheck.opencv import cv2
 
 
@@ -93,9 +101,34 @@ def repeat(heads: list[int], options: argparse.Namespace) -> None:
         say(f"{name:20} sd {np.sqrt(np.mean(np.square(values))):.4f}  stated {SHAPE_SIGMAS[name]:.4f}")
 
 
+def seams(heads: list[int], options: argparse.Namespace) -> None:
+    sensor = FaceScene().sensor
+    for gap_mm in (0.0, 0.5, 1.0, 2.0):
+        found = []
+        for head in heads:
+            stage = Stage(head=head, size_px=(options.width, options.width * 4 // 3), folder=options.cache)
+            expression = lips_parted(stage.performer, gap_mm) if gap_mm else neutral()
+            names = [camera.name for camera in stage.rig.cameras]
+            frames = [
+                Frame(
+                    ref=FrameRef(camera=name, frame_idx=0, origin=name),
+                    image=sensor.exposed(stage.light(expression, k), np.random.default_rng([1, head, k])),
+                )
+                for k, name in enumerate(names)
+            ]
+            reader = MomentReader(black_dn=dict.fromkeys(names, BLACK_DN))
+            reading = reader.read([CameraPictures(frame=frame) for frame in frames])
+            found.append((float(np.log(seam_darkness(reading))), apart_chance(reading).value))
+        logs, chances = np.array(found).T
+        say(
+            f"{gap_mm:.1f} mm  ln darkness {logs.mean():.2f} sd {logs.std(ddof=1):.2f}  chance of a gap "
+            + " ".join(f"{each:.2f}" for each in chances)
+        )
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("what", choices=("study", "repeat"))
+    parser.add_argument("what", choices=("study", "repeat", "seams"))
     parser.add_argument("--heads", default="0,1,2,3,4,5,6,7")
     parser.add_argument("--width", type=int, default=540)
     parser.add_argument("--most", type=int, default=40)
@@ -104,7 +137,7 @@ def main() -> None:
     cv2.setNumThreads(1)
     say(f"{platform.machine()}, {os.cpu_count()} cores, Python {platform.python_version()}")
     heads = [int(head) for head in options.heads.split(",")]
-    (study if options.what == "study" else repeat)(heads, options)
+    {"study": study, "repeat": repeat, "seams": seams}[options.what](heads, options)
 
 
 if __name__ == "__main__":

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from rigcheck.checks import PICKS_CHECKS, Limits, effective_limits, run_checks
+from rigcheck.face.picks_rows import SeenRows
 from rigcheck.face.picks_run import COURSE_NAMES, ClipCourse, PicksRun
 from rigcheck.model import Estimate, FrameRef
 from rigcheck.model.picking import Pick, PickOutcome, PickPose, PickReason, PoseChoice, PoseReading
@@ -34,7 +35,7 @@ GOOD = {
 }
 
 
-def run(incisors: Estimate | None = None, **changed: PoseChoice) -> PicksRun:
+def run(incisors: Estimate | None = None, sealed: float = 0.05, **changed: PoseChoice) -> PicksRun:
     choices = GOOD | changed
     return PicksRun(
         outcome=PickOutcome(choices=tuple(choices.values())),
@@ -46,17 +47,23 @@ def run(incisors: Estimate | None = None, **changed: PoseChoice) -> PicksRun:
         course=ClipCourse(times_s=np.zeros(1), numbers={name: np.zeros(1) for name in COURSE_NAMES}),
         measurements={},
         incisors=Estimate(value=3.0, sigma=0.3, unit="mm", n=9) if incisors is None else incisors,
+        rows={"upper": SeenRows(rows="lower", lower=0.12, tooth=0.06)},
+        sealed=Estimate(value=sealed),
     )
 
 
+def results(evidence: PicksRun):
+    return run_checks(PICKS_CHECKS, evidence, Limits(effective_limits()))
+
+
 def judged(evidence: PicksRun) -> dict[str, tuple[str, str]]:
-    results = run_checks(PICKS_CHECKS, evidence, Limits(effective_limits()))
-    return {each.code: (each.status, each.action) for each in results}
+    return {each.code: (each.status, each.action) for each in results(evidence)}
 
 
 def test_a_good_choice_passes():
     status = {code: found for code, (found, _) in judged(run()).items()}
     assert {status[f"PIC0{k}"] for k in range(1, 8)} == {"pass"}
+    assert status["PIC10"] == "pass"
 
 
 @pytest.mark.parametrize(
@@ -70,6 +77,9 @@ def test_a_good_choice_passes():
         ("PIC06", run(neutral=choice("neutral", picked("neutral"))), "skipped"),
         ("PIC07", run(incisors=Estimate(value=3.0, sigma=2.5, unit="mm", n=9)), "caution"),
         ("PIC07", run(incisors=Estimate(value=None, unit="mm", reason="no edge was seen")), "skipped"),
+        ("PIC07", run(incisors=Estimate(value=None, unit="mm", reason="a lip hides it")), "skipped"),
+        ("PIC10", run(sealed=0.95), "caution"),
+        ("PIC10", run(sealed=0.5), "inconclusive"),
     ],
 )
 def test_a_planted_fault_is_told_with_what_to_do(code, fault, status):
@@ -83,3 +93,19 @@ def test_no_pick_of_a_pose_not_asked_for_is_no_fault():
     only = replace(evidence, outcome=PickOutcome(choices=(GOOD["bite"],)), wanted={"bite": 1})
     status = {code: found for code, (found, _) in judged(only).items()}
     assert status["PIC03"] == "skipped"
+
+
+def test_the_rows_of_teeth_are_said():
+    """0.12 and 0.06 of 87.8 mm between the outer corners of the eyes."""
+    (message,) = (each.message for each in results(run()) if each.code == "PIC02")
+    assert "upper sees the lower row alone, 11 mm of it (its front teeth are 5.3 mm wide)" in message
+
+
+def test_a_hidden_edge_asks_for_the_lip_and_anything_else_for_another_take():
+    hidden, lost = (
+        judged(run(incisors=Estimate(value=None, unit="mm", reason=reason)))["PIC07"][1]
+        for reason in ("a lip hides it", "no edge was seen")
+    )
+    assert "upper lip" in hidden
+    assert "without force" in hidden
+    assert hidden != lost

@@ -9,8 +9,9 @@ from pick_study import gates
 from rigcheck.face.picks_choose import choose_picks
 from rigcheck.face.picks_faults import FAULTS, faults_of
 from rigcheck.face.picks_glance import Glance
-from rigcheck.face.picks_moments import candidate_moments
+from rigcheck.face.picks_moments import Moment, candidate_moments
 from rigcheck.face.picks_reasons import reason_sentence
+from rigcheck.face.picks_rounds import read_in_rounds, worth_reading
 from rigcheck.face.picks_seam import SEAM_PLACES
 from rigcheck.face.picks_shape import SHAPE_SIGMAS
 from rigcheck.face.picks_still import STILL_PARTS
@@ -254,3 +255,81 @@ def test_moments_are_spread_over_a_clip_of_an_hour():
     ]
     moments = candidate_moments(glances, {"neutral": 1, "bite": 1}, most=40)
     assert len(moments) <= 40
+
+
+def glance(camera, k, **changed):
+    shape = {
+        name: value for name, value in REST.items() if not name.startswith(("speed_", "sharp_"))
+    } | changed
+    ref = FrameRef(camera=camera, frame_idx=k, origin="x.mov", time_s=k / 10)
+    return Glance(ref=ref, moved={}, looked=True, shape=shape, seam=SEALED)
+
+
+def test_a_fault_that_lasts_is_named_from_the_first_look():
+    """Brows up from picture 40 to 52 and shut eyes in a single one: the first is named with its span, once."""
+    raised = {"brow_height_right": 0.33, "brow_height_left": 0.33}
+    shut = {"lid_opening_right": 0.1, "lid_opening_left": 0.1}
+    own = [glance("upper", k, **(raised if 40 <= k < 53 else shut if k == 70 else {})) for k in range(100)]
+    outcome = choose_picks([reading(10), reading(20)], {"neutral": 1}, gates(), glances=[own])
+    (moment,) = outcome.of("neutral").rejected
+    assert [fault.code for fault in moment.faults] == ["brows_moved"]
+    assert (moment.span[0].frame_idx, moment.span[1].frame_idx) == (40, 52)
+    read = reading(45, {"brow_height_right": 0.33, "brow_height_left": 0.33}, cameras=("upper",))
+    again = choose_picks([reading(10), read], {"neutral": 1}, gates(), glances=[own])
+    assert [each.span for each in again.of("neutral").rejected] == [None]  # told by a moment that was read
+
+
+def rounds(later, *, first=(0, 12, 24, 36)):
+    """Read four moments first, then what is worth it; how many were read after."""
+    seen = []
+
+    def read(moments):
+        seen.append([moment.idx for moment in moments])
+        return [reading(moment.idx) for moment in moments]
+
+    numbers = {"lids": 1.0, "vergence_deg": 0.0, "brows": 0.0}
+    moments = [
+        Moment(idx=k, before_idx=None, after_idx=None, poses=("neutral",), time_s=k / 10, numbers=numbers)
+        for k in first
+    ]
+    moments += [
+        Moment(
+            idx=60 + k,
+            before_idx=None,
+            after_idx=None,
+            poses=("neutral",),
+            time_s=6 + k / 10,
+            first=False,
+            numbers=numbers | later,
+        )
+        for k in range(5)
+    ]
+    limits = gates()
+    readings, _ = read_in_rounds(
+        moments, read, lambda some: choose_picks(some, {"neutral": 1}, limits), limits
+    )
+    return len(readings) - len(first)
+
+
+def test_moments_that_cannot_change_the_choice_are_not_read():
+    """A pick and three alternates are found first: no better moment is left, and faulty ones never are."""
+    assert rounds({"brows": 0.012}) == 0
+    assert rounds({"brows": 0.03}) == 0
+
+
+def test_moments_are_read_where_alternates_are_lacking_or_nothing_was_found():
+    assert rounds({}, first=(0, 3, 6, 9)) == 5  # one moment of the clip so far
+    limits = gates()
+    shut = reading(5, NEUTRAL_FAULTS["eyes_shut"])
+    outcome = choose_picks([shut, *rest_of_clip()], {"neutral": 1, "bite": 1}, limits)
+    late = Moment(idx=70, before_idx=None, after_idx=None, poses=("bite",), time_s=7.0, first=False)
+    assert worth_reading(outcome, [late], limits) == [late]  # no bite yet
+    assert worth_reading(outcome, [replace(late, poses=("neutral",), numbers={"lids": 0.2})], limits) == []
+
+
+def test_of_like_moments_the_cheapest_to_fetch_is_read():
+    own = [glance("upper", k) for k in range(200)]
+    fetch = np.array([float(k % 30) for k in range(200)])
+    moments = candidate_moments([own], {"neutral": 1}, most=12, fetch=fetch)
+    likeliest = [moment for moment in moments if moment.first][:5]
+    assert np.median([fetch[moment.idx] for moment in likeliest]) <= 10

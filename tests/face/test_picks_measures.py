@@ -1,17 +1,23 @@
 """Measures that picking reads from points and pictures, against published numbers and synthetic pictures."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy.stats import gaussian_kde
 
+from rigcheck.face.picks_change import left_over_dn
 from rigcheck.face.picks_pair import IRIS_ARM_MM, gaze_deg, vergence_deg
+from rigcheck.face.picks_rows import rows_seen
+from rigcheck.face.picks_sealed import apart_chance
 from rigcheck.face.picks_seam import read_seam
 from rigcheck.face.picks_shape import eye_aspect_ratio, shape_numbers
 from rigcheck.face.picks_still import MovedSince, read_stillness
 from rigcheck.face.picks_strip import MouthStrip
 from rigcheck.face.picks_teeth import read_teeth
 from rigcheck.face.picks_usual import commonest, least_common, seam_excess
-from rigcheck.model import FACE_POINTS
+from rigcheck.model import FACE_POINTS, Estimate, FrameRef
+from rigcheck.model.picking import PoseReading
 from rigcheck.opencv import cv2
 
 STEP = 0.003
@@ -111,6 +117,23 @@ def test_gap_at_one_end_is_found_and_a_sealed_seam_is_not():
     assert np.isnan(seam_excess(np.full(48, np.nan), width))
 
 
+def seam_reading(width, depth):
+    measures = {
+        "seam_width": Estimate(value=width, unit="of eye distance"),
+        "seam_depth": Estimate(value=depth, unit="of lips"),
+    }
+    ref = FrameRef(camera="upper", frame_idx=0, origin="x")
+    return PoseReading(refs=(ref,), cameras={"upper": measures})
+
+
+def test_chance_that_lips_are_apart():
+    """A wide black line, a thin pale one, one between; numbers of the eight rendered heads in `picks_sealed`."""
+    assert apart_chance(seam_reading(0.037, 0.11)).value > 0.95  # head 1, 2 mm apart
+    assert apart_chance(seam_reading(0.016, 0.54)).value < 0.1  # head 4, sealed
+    assert 0.2 < apart_chance(seam_reading(0.027, 0.35)).value < 0.8  # head 0, sealed, in shadow
+    assert apart_chance(PoseReading(refs=seam_reading(1, 1).refs, cameras={"upper": {}})).value is None
+
+
 def teeth_picture(gap, *, opening=0.18, teeth=150.0, lips=80.0, row=0.06):
     """Two rows of teeth with a dark gap, in an opening between lips with soft dark edges."""
     rows = 121
@@ -141,6 +164,65 @@ def test_lips_edge_below_one_row_is_no_gap():
     picture[82:] = 150.0  # a lower lip as bright as teeth, soft-edged
     picture = cv2.GaussianBlur(picture, (1, 31), 4.0)
     assert read_teeth(strip_of(picture, opening=0.14)).gap is None
+
+
+def test_lip_as_bright_as_teeth_is_no_row():
+    """The dark edge of the upper lip over one row, with nothing of the upper row to be seen."""
+    picture = teeth_picture(0.0)
+    picture[:] = 140.0  # skin and lips nearly as bright as teeth
+    edge = 60 - round(0.09 / STEP)
+    picture[edge : 60 + round(0.05 / STEP)] = 150.0
+    picture[edge - 1 : edge + 2] = 50.0
+    picture = cv2.GaussianBlur(picture, (1, 9), 1.0)
+    assert read_teeth(strip_of(picture, opening=0.18)).gap is None
+
+
+def row_picture(tooth_mm, *, rows=1, unit_mm=87.8, columns=240):
+    """One row or two of teeth, each with lines between teeth of this width, on a mouth of 0.6 eye distances."""
+    height = STEP * (np.arange(121) - 60)
+    picture = np.full((121, columns), 60.0)
+    across = np.linspace(-0.3, 0.3, columns) * unit_mm
+    for row in range(rows):
+        low, high = ((-0.09, 0.09), (0.005, 0.09))[rows - 1] if row == 0 else (-0.09, -0.005)
+        inside = (height > low) & (height < high)
+        wide = tooth_mm if row == 0 else 8.5 * tooth_mm / 5.3
+        off = np.abs((across / wide) - np.rint(across / wide)) * wide
+        picture[inside] = np.where(off < 0.25, 70.0, 150.0)
+    return cv2.GaussianBlur(picture, (3, 3), 0.7)
+
+
+def wide_strip(picture):
+    strip = strip_of(picture, opening=0.18)
+    places = np.stack(
+        np.meshgrid(np.linspace(-0.3, 0.3, picture.shape[1]) * 333.0, strip.height * 333.0), axis=-1
+    )
+    return replace(strip, places_px=places)
+
+
+@pytest.mark.parametrize(("tooth_mm", "rows"), [(5.3, "lower"), (8.5, "upper"), (7.0, "unclear")])
+def test_which_row_by_the_width_of_a_tooth(tooth_mm, rows):
+    """Crowns of lower and upper central incisors, 5.3 and 8.5 mm (Nelson, Wheeler's Dental Anatomy; from memory).
+
+    A fifth larger than in the plane of the eyes, as teeth are that lie 40 of 240 mm nearer to the camera.
+    """
+    seen = rows_seen(wide_strip(row_picture(1.2 * tooth_mm)))
+    if rows == "unclear":
+        assert seen.tooth == pytest.approx(1.2 * tooth_mm / 87.8, rel=0.1)
+        return
+    assert seen.rows == rows
+    assert (seen.lower if rows == "lower" else seen.upper) == pytest.approx(0.18, abs=0.015)
+    assert seen.tooth == pytest.approx(1.2 * tooth_mm / 87.8, rel=0.1)
+
+
+def test_both_rows_by_the_line_between():
+    seen = rows_seen(wide_strip(row_picture(6.4, rows=2)))
+    assert seen.rows == "both"
+    assert seen.upper == pytest.approx(0.085, abs=0.015)
+    assert seen.lower == pytest.approx(0.085, abs=0.015)
+
+
+def test_no_teeth_no_row():
+    assert rows_seen(wide_strip(np.full((121, 240), 60.0))).rows in ("none", "unclear")
 
 
 def test_shut_mouth_has_no_teeth():
@@ -224,6 +306,32 @@ def test_a_moving_mouth_is_found():
     assert speeds["speed_mouth"].value == pytest.approx(1.5 / 220 / 0.1, rel=0.25)
     assert speeds["speed_eye_left"].value < 0.1 * speeds["speed_mouth"].value
     assert speeds["speed_head"].value < 0.1 * speeds["speed_mouth"].value
+
+
+def test_sway_and_light_are_no_change_and_a_moving_lid_is():
+    """Planted changes: half a pixel and 5 % of light leave what noise leaves, a band moved by 1.5 px does not."""
+    rng = np.random.default_rng([45, 0])
+    base = cv2.GaussianBlur(rng.normal(0, 1, (60, 190)).astype(np.float32), (0, 0), 2.0)
+    base = 100 + 25 * base / base.std()
+
+    def shot(seed, shift=(0.0, 0.0), gain=1.0, lid=0.0):
+        own = np.random.default_rng([45, seed])
+        picture = base.copy()
+        if lid:
+            picture[20:40] = cv2.warpAffine(base, np.float32([[1, 0, 0], [0, 1, lid]]), base.shape[::-1])[
+                20:40
+            ]
+        warp = np.float32([[1, 0, shift[0]], [0, 1, shift[1]]])
+        picture = (
+            gain * cv2.warpAffine(picture, warp, base.shape[::-1], flags=cv2.INTER_CUBIC)[10:-10, 10:-10]
+        )
+        return (picture + own.normal(0, 0.6, picture.shape)).astype(np.float32)
+
+    noise = left_over_dn(shot(1), shot(2))
+    assert noise == pytest.approx(0.6 * np.sqrt(2), rel=0.05)
+    for changed in (shot(3, shift=(0.4, -0.3)), shot(4, gain=1.05)):
+        assert left_over_dn(changed, shot(2)) < 1.2 * noise
+    assert left_over_dn(shot(5, lid=1.5), shot(2)) > 3.0 * noise
 
 
 def test_pictures_without_times_say_so():

@@ -1,16 +1,16 @@
 """Scripted rendered clips against what picking says of them; the whole study is tests/bench/bench_picks.py."""
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pytest
-from pick_clips import BLACK_DN, Script, Stage, film
+from pick_clips import BLACK_DN, RATE, PickClip, Script, Stage, film
 from pick_study import choose, row_of
 
 from rigcheck.demo.head_expression import bite
 from rigcheck.demo.head_mesh import LABEL_OF
-from rigcheck.demo.head_performer import Performer
-from rigcheck.demo.head_rig import head_pose, head_rig
+from rigcheck.demo.head_performer import Performer, fair_exposure_stops
+from rigcheck.demo.head_rig import HeadRig, head_pose, head_rig
 from rigcheck.demo.head_scene import FaceScene, render_face
 from rigcheck.face.picks_reading import CameraPictures, MomentReader
 from rigcheck.model import Frame, FrameRef
@@ -43,34 +43,124 @@ def test_clip_without_a_good_moment(stage):
     assert of_bite.missing[0] == "no_teeth"
 
 
-def test_depth_of_the_incisors_behind_the_lips():
-    """Against the rendered surface: edge of the upper incisors, and the lips about the middle of the mouth."""
-    rig = head_rig(size_px=(540, 720), side_by_side=True)
-    performer = Performer(identity=0, texture_seed=0)
-    pose = head_pose(distance_mm=195.0)
+@pytest.fixture(scope="module")
+def turned():
+    """One hand-held camera: a head that faces it, turns a little to either side, and too far."""
+    rig = head_rig(size_px=(360, 480), mount_rotation_deg=(0,))
+    performer = Performer(identity=2, texture_seed=2)
+    held = {"front": 0.0, "left": 20.0, "right": -20.0, "far": 55.0}
+    shots = [name for name in held for _ in range(14)]
+    lights = {
+        name: render_face(
+            FaceScene(
+                rig=rig,
+                performer=performer,
+                rig_from_head=head_pose(distance_mm=330.0, yaw_deg=yaw),
+                exposure_stops=fair_exposure_stops(performer) + 1.0,
+                background_seed=None,
+            ),
+            0,
+            rng=np.random.default_rng(0),
+        ).truth.light
+        for name, yaw in held.items()
+    }
+    sensor = FaceScene().sensor
+    frames = tuple(
+        Frame(
+            ref=FrameRef(camera="front", frame_idx=k, origin="front.mov", time_s=k / RATE),
+            image=sensor.exposed(lights[name], np.random.default_rng([77, k])),
+        )
+        for k, name in enumerate(shots)
+    )
+    return shots, PickClip(script=SHORT, shots=(), frames=(frames,), acts={})
+
+
+def test_side_views_of_a_turned_head(turned):
+    """Moments turned by 20 degrees, one of either side; straight on and turned by 55 degrees are refused by name."""
+    shots, clip = turned
+    choice = choose(clip, most=24, wanted={"side": 2}).of("side")
+    assert sorted(shots[pick.frame_idx] for pick in choice.picks) == ["left", "right"]
+    named = {}
+    for moment in choice.rejected:
+        named.setdefault(shots[moment.reading.frame_idx], set()).update(f.code for f in moment.faults)
+    assert "not_turned" in named["front"]
+    assert named["far"] & {"turned_too_far", "eye_hidden", "no_face"}
+
+
+@dataclass(frozen=True)
+class Bite:
+    """A rendered bite: frames of both cameras, what is known of them, and depth of teeth and upper lip, mm."""
+
+    rig: HeadRig
+    frames: list[CameraPictures]
+    behind_mm: float
+
+
+def bite_of(head, *, side_by_side=False, amount=0.85):
+    rig = head_rig(size_px=(540, 720), side_by_side=side_by_side)
+    placed = {"distance_mm": 195.0} if side_by_side else Stage(head=head).placed
+    stage = Stage(head=head)
     scene = FaceScene(
-        rig=rig, performer=performer, expression=bite(0.85), rig_from_head=pose, background_seed=None
+        rig=rig,
+        performer=Performer(identity=0, texture_seed=0) if side_by_side else stage.performer,
+        expression=bite(amount),
+        rig_from_head=head_pose(**placed),
+        exposure_stops=0.0 if side_by_side else stage.exposure_stops,
+        background_seed=None,
     )
     pictures = [render_face(scene, camera, rng=np.random.default_rng([75, camera])) for camera in (0, 1)]
+    truth = pictures[0].truth
+    teeth = rig.camera_from_rig[0].apply(truth.points_rig_mm["upper_incisors_middle"])[2]
+    middle = truth.points_px["upper_incisors_middle"]
+    rows, columns = np.nonzero(truth.labels == LABEL_OF["lips"])
+    near = (np.abs(columns - middle[0]) < 0.07 * 540) & (
+        rows < middle[1]
+    )  # upper lip, the mouth's middle third
     frames = [
         CameraPictures(
             frame=Frame(ref=FrameRef(camera=camera.name, frame_idx=0, origin="x"), image=picture.image)
         )
         for camera, picture in zip(rig.cameras, pictures, strict=True)
     ]
-    black = {camera.name: BLACK_DN for camera in rig.cameras}
-    found = MomentReader(rig=rig.stereo, black_dn=black).incisor_depth(frames)
-    truth = pictures[0].truth
-    teeth = rig.camera_from_rig[0].apply(truth.points_rig_mm["upper_incisors_middle"])[2]
-    middle = truth.points_px["upper_incisors_middle"]
-    rows, columns = np.nonzero(truth.labels == LABEL_OF["lips"])
-    near = np.abs(columns - middle[0]) < 0.07 * 540  # the middle third of the mouth
-    lips = np.median(truth.depth_mm[rows[near], columns[near]])
-    assert found.value == pytest.approx(teeth - lips, abs=2 * found.sigma)  # two of its own sigmas
-    assert found.sigma < 2.0
-    alone = MomentReader(black_dn=black).incisor_depth(frames)
+    lip = float(np.median(truth.depth_mm[rows[near], columns[near]]))
+    return Bite(rig=rig, frames=frames, behind_mm=float(teeth) - lip)
+
+
+def reader_of(found, *, calibrated=True):
+    black = {camera.name: BLACK_DN for camera in found.rig.cameras}
+    return MomentReader(rig=found.rig.stereo if calibrated else None, black_dn=black)
+
+
+def test_depth_of_the_incisors_side_by_side():
+    """Against the rendered surface: edge of the upper incisors, and the upper lip about the middle of the mouth."""
+    found = bite_of(0, side_by_side=True)
+    incisors = reader_of(found).read_bite(found.frames).incisors
+    assert incisors.value == pytest.approx(found.behind_mm, abs=2 * incisors.sigma)  # two of its own sigmas
+    assert incisors.sigma < 2.0
+    alone = reader_of(found, calibrated=False).read_bite(found.frames).incisors
     assert alone.value is None
     assert "calibration" in alone.reason
-    # The lips closed before the teeth in the second camera only: not one place any more.
-    other = replace(frames[1], frame=replace(frames[1].frame, image=np.full_like(pictures[1].image, 40)))
-    assert MomentReader(rig=rig.stereo, black_dn=black).incisor_depth([frames[0], other]).value is None
+    # The second camera sees nothing.
+    other = replace(
+        found.frames[1],
+        frame=replace(found.frames[1].frame, image=np.full_like(found.frames[1].frame.image, 40)),
+    )
+    assert reader_of(found).read_bite([found.frames[0], other]).incisors.value is None
+
+
+def test_depth_of_the_incisors_one_camera_above_the_other():
+    """The lower camera sees the line between the rows, the upper one a strip of the upper row: swept along the rays."""
+    found = bite_of(0)
+    seen = reader_of(found).read_bite(found.frames)
+    assert seen.incisors.value == pytest.approx(found.behind_mm, abs=2 * seen.incisors.sigma)
+    assert seen.incisors.sigma < 2.0
+    assert seen.rows["lower"].rows == "both"
+
+
+def test_a_hidden_edge_is_said_to_be_hidden():
+    """Head 5: the upper lip hides the upper incisors' edge from the upper camera, by the rendered labels."""
+    found = bite_of(5)
+    seen = reader_of(found).read_bite(found.frames)
+    assert seen.incisors.value is None
+    assert "hides" in seen.incisors.reason
+    assert (seen.rows["upper"].rows, seen.rows["lower"].rows) == ("lower", "both")
