@@ -5,7 +5,7 @@ from collections.abc import Sequence
 
 from rigcheck.checks import overall_verdict
 from rigcheck.landmarks import NoFace
-from rigcheck.live.state import Answer, Subject
+from rigcheck.live.state import Answer, AnswerStatus, Subject
 from rigcheck.model import CheckResult
 
 __all__ = ["HEADLINES", "answer_of", "no_face_answer", "not_judged_answer", "one_move", "settled"]
@@ -92,7 +92,9 @@ def answer_of(subject: Subject, results: Sequence[CheckResult]) -> Answer:
     """
     verdict = overall_verdict(results)
     if verdict == "pass":
-        number = next((each for each in results if each.status == "pass"), results[0])
+        passed = [each for each in results if each.status == "pass"]
+        # The first with a sigma says most: how far it is from its limit.
+        number = next((each for each in passed if each.estimate.sigma is not None), passed[0])
         return _answer(subject, verdict, _GOOD[subject], "", number)
     asking = [each for each in results if _asks(each)]
     if not asking:
@@ -175,11 +177,11 @@ def _move(result: CheckResult) -> str:
     return one_move(result.action)
 
 
-def _answer(subject: Subject, status: str, headline: str, move: str, result: CheckResult) -> Answer:
+def _answer(subject: Subject, status: AnswerStatus, headline: str, move: str, result: CheckResult) -> Answer:
     number = result.estimate
     return Answer(
         subject=subject,
-        status=status,  # type: ignore[arg-type]
+        status=status,
         headline=headline,
         move=move,
         number=number.value,
