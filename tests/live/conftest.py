@@ -69,7 +69,10 @@ def browser():
 @pytest.fixture(scope="session")
 def _watched(browser, tmp_path_factory):
     out = tmp_path_factory.mktemp("kept")
-    with FakeEngine(out=out, rate=6.0, size_px=(384, 512)) as engine, LiveServer(engine, port=0, out=out) as server:
+    with (
+        FakeEngine(out=out, rate=6.0, size_px=(384, 512)) as engine,
+        LiveServer(engine, port=0, out=out) as server,
+    ):
         context = browser.new_context(viewport={"width": 1280, "height": 800}, has_touch=True)
         context.set_default_timeout(8000)
         shown = Shown(context.new_page(), engine, server, server.addresses[0])
@@ -88,15 +91,22 @@ def shown(_watched) -> Shown:
         _watched.engine.source(idx, "running")
     _watched.engine.refuses = None
     _watched.engine.asked.clear()
+    worn = f"Worn: 12 min, reading {_watched.engine.reading().number}."
     _watched.engine.change(
         mode="face",
+        cameras=FakeEngine().reading().cameras,
         age_ms=80.0,
         board=None,
         answers=GOOD,
         keeping="",
         kept=(),
-        safety=SafetyLine(sentences=("Worn: 12 min.",)),
+        safety=SafetyLine(sentences=(worn,)),
     )
     _watched.page.evaluate("document.querySelector('dialog[open]')?.close(); document.activeElement?.blur()")
-    holds(_watched.page, "document.querySelector('#framing.pass') && !document.querySelector('.still')")
+    # This very reading is shown, and pictures move.
+    holds(_watched.page, f"document.getElementById('worn').innerText.replaceAll('\u00a0', ' ') === '{worn}'")
+    holds(
+        _watched.page,
+        "document.querySelectorAll('.cross').length === 12 && !document.querySelector('.still')",
+    )
     return _watched

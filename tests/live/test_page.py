@@ -133,6 +133,7 @@ def test_the_longest_words_there_are_stay_whole(shown, size):
     try:
         until(lambda: shown.page.evaluate(CUT) == [], "the answers' words are whole")
         shown.page.keyboard.press("b")
+        says(shown, "#move", BOARD.wanted_sentence)
         shown.engine.change(
             board=dataclasses.replace(BOARD, wanted_sentence=LONG_WANTED, sentence=LONG_STATE)
         )
@@ -258,7 +259,7 @@ def test_the_board_mode_shows_where_to_hold_it(shown):
 def test_safety_is_always_said_and_rest_stands_out(shown):
     says(shown, "footer", "Pain, numbness or dizziness: stop and take the helmet off.")
     says(shown, "footer", "Local rules, the production's safety lead and licensed clinicians decide")
-    says(shown, "#worn", "Worn: 12 min.")
+    says(shown, "#worn", "Worn: 12 min")
     sentences = ("Worn: 31 min.", "Time for a rest.", "The head carries 620 g.")
     shown.engine.change(safety=SafetyLine(sentences=sentences, rest_due=True))
     says(shown, "#worn.rest", "Time for a rest.")
