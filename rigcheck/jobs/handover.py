@@ -342,7 +342,9 @@ def _picks(packing: _Packing, root: Path, path: Path, choice: HandoverChoice) ->
     skipped: list[SkippedFile] = []
     for still in files_under(path.parent, _STILLS, skipped):
         name = still.relative_to(root).as_posix()
-        if choice.pictures:
+        if not still.is_file():
+            packing.left_out.append(LeftOut(path=name, reason="no plain file"))
+        elif choice.pictures:
             packing.copy(f"day/{name}", "a chosen frame", still)
         else:
             packing.left_out.append(LeftOut(path=name, reason=_WITH_PICTURES))

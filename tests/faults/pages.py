@@ -65,7 +65,6 @@ def pages() -> list[Outcome]:
             outcomes.append(_opened(command, path, folder / "profile"))
             show(
                 f"{outcomes[-1].case}: {outcomes[-1].result} {'; '.join(outcomes[-1].complaints)}"[:400],
-                flush=True,
             )
     return outcomes
 

@@ -126,7 +126,7 @@ def single(argument: str, root: str, kind: str) -> Slot:
 
 
 BOARD = single("board", "board.yaml", "yaml")
-RIG_FILE = Slot(argument="rig", root="rig", inner="rig.yaml", kind="yaml", also=("kestrel",))
+RIG_FILE = Slot(argument="rig", root="rig", inner="rig.yaml", kind="yaml", also=("kestrel", "upper"))
 CURVE_FILE = Slot(argument="rig", root="rig", inner="curve.yaml", kind="yaml")
 SHOOT = (
     Slot(argument="upper", root="shoot/upper", inner="0001.png", kind="picture", also=("upper",)),
