@@ -226,7 +226,11 @@ def test_an_action_asked_for_twice_is_listed_once_at_its_most_harmful_place(scen
 
 
 def test_what_a_worse_check_asks_for_with_more_words_is_not_asked_for_twice(scenario):
-    asked = {"fail": "Move the bar. Film again.", "caution": "Move the bar.", "inconclusive": "Nothing to turn."}
+    asked = {
+        "fail": "Move the bar. Film again.",
+        "caution": "Move the bar.",
+        "inconclusive": "Nothing to turn.",
+    }
     checks = tuple(replace(check, action=asked.get(check.status, "")) for check in scenario.checks())
     assert {"fail", "caution", "inconclusive"} <= {check.status for check in checks}
     (only,) = actions_first(checks)
