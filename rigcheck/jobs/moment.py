@@ -6,16 +6,12 @@ from dataclasses import dataclass
 
 from threadpoolctl import ThreadpoolController
 
-from rigcheck.face.exposure_light import LightCurve, light_curve
-from rigcheck.face.exposure_moment import ExposureMoment, exposure_moment
+from rigcheck.face.exposure_light import light_curve
 from rigcheck.face.fitting_run import camera_optics
-from rigcheck.face.focus_moment import FocusMoment, focus_moment
 from rigcheck.face.focus_pair import FocusPair, focus_pair
 from rigcheck.face.focus_regions import region_outlines, whole_mask
-from rigcheck.face.framing import CameraFraming, camera_framing
-from rigcheck.face.framing_points import upright_face
-from rigcheck.face.framing_pose import Optics
-from rigcheck.landmarks import FaceFinder, Looks, NoFace
+from rigcheck.jobs.moment_camera import CameraAside, CameraHere, CameraMoment, CameraSetup, SideLost
+from rigcheck.landmarks import Looks, NoFace
 from rigcheck.matching import PairMatcher
 from rigcheck.model import Calibration, FaceLandmarks, Frame, RigDescription, StereoRig
 
@@ -26,30 +22,11 @@ _MATCHES = 40
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class CameraMoment:
-    """One camera's part. Without a face, `face` says why and nothing else is measured."""
-
-    face: FaceLandmarks | NoFace
-    framing: CameraFraming | None = None
-    focus: FocusMoment | None = None
-    exposure: ExposureMoment | None = None
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
 class Moment:
     """One or two cameras at one moment; `pair` holds skin that both see, None without calibration or a face."""
 
     cameras: tuple[CameraMoment, ...]
     pair: FocusPair | None = None
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class _Camera:
-    """What is made once a camera."""
-
-    finder: FaceFinder
-    optics: Optics
-    curve: LightCurve
 
 
 class MomentMeasurer:
@@ -65,13 +42,16 @@ class MomentMeasurer:
     looks : Looks, optional
     full_range : bool
         The pictures are RGB, full range (read with colour).
+    aside : bool
+        Measure the second camera in a process of its own, for picture after picture in time: starting takes a second
+        or two, and from then on both cores are taken. Without it Python's threads take turns.
 
     Notes
     -----
-    Each camera has its own finder, and two cameras two threads: both faces are found side by side, then one thread
-    matches while the other measures the rest. Within them the linear algebra keeps to one thread, since its own would
-    wait for these. One measurer serves one caller at a time. A proxy's focus and exposure say nothing: do not give its
-    pictures. Call :meth:`close`, or use it in a ``with`` statement.
+    Both faces are found side by side; then the skin is matched while the rest is measured. The linear algebra keeps to
+    one thread, since its own would wait for ours. Where the process of the second camera is lost, that camera is
+    measured here from then on. One measurer serves one caller at a time. A proxy's focus and exposure say nothing: do
+    not give its pictures. Call :meth:`close`, or use it in a ``with`` statement.
     """
 
     def __init__(
@@ -82,20 +62,23 @@ class MomentMeasurer:
         calibration: Calibration | None = None,
         looks: Looks | None = None,
         full_range: bool = False,
+        aside: bool = False,
     ) -> None:
         if not 1 <= len(frames) <= 2:
             raise ValueError(f"{len(frames)} cameras found, one or two needed")
-        self._looks = looks or Looks()
-        self._cameras = tuple(
-            _camera(k, frame, rig=rig, calibration=calibration, looks=self._looks, full_range=full_range)
+        self._setups = tuple(
+            _setup(k, frame, rig=rig, calibration=calibration, looks=looks or Looks(), full_range=full_range)
             for k, frame in enumerate(frames)
         )
+        self._threads = ThreadPoolExecutor(max_workers=len(frames))
+        self._cameras: list[CameraHere | CameraAside] = [
+            CameraAside(setup) if aside and k == 1 else CameraHere(setup, self._threads)
+            for k, setup in enumerate(self._setups)
+        ]
         self._stereo: StereoRig | None = None
         if len(frames) == 2 and calibration is not None and calibration.stereo is not None:
             self._stereo = calibration.rig
         self._matcher = None if self._stereo is None else PairMatcher(self._stereo, wanted=_MATCHES)
-        self._before: tuple[Frame | None, ...] = (None,) * len(frames)
-        self._threads = ThreadPoolExecutor(max_workers=len(frames))
         self._algebra = ThreadpoolController()
 
     def __enter__(self) -> "MomentMeasurer":
@@ -107,7 +90,9 @@ class MomentMeasurer:
         self.close()
 
     def close(self) -> None:
-        """Let the threads go."""
+        """Let the threads, and the process of the second camera, go."""
+        for camera in self._cameras:
+            camera.close()
         self._threads.shutdown()
 
     def measure(self, frames: Sequence[Frame], *, matched: bool = True) -> Moment:
@@ -132,36 +117,21 @@ class MomentMeasurer:
         if len(frames) != len(self._cameras):
             raise ValueError(f"{len(frames)} pictures found, {len(self._cameras)} needed")
         with self._algebra.limit(limits=1, user_api="blas"):
-            faces = tuple(self._threads.map(self._found, self._cameras, frames))
-            # The longest first: it then runs beside all the rest.
-            pair = self._threads.submit(self._pair, frames, faces) if matched else None
-            parts = tuple(self._threads.map(self._measured, range(len(frames)), frames, faces))
-            self._before = tuple(frames)
-            return Moment(cameras=parts, pair=None if pair is None else pair.result())
+            try:
+                return self._measured(frames, matched=matched)
+            except SideLost:
+                self._cameras[1].close()
+                self._cameras[1] = CameraHere(self._setups[1], self._threads)
+                return self._measured(frames, matched=matched)
 
-    def _measured(self, number: int, frame: Frame, face: FaceLandmarks | NoFace) -> CameraMoment:
-        camera = self._cameras[number]
-        if isinstance(face, NoFace):
-            return CameraMoment(face=face)
-        return CameraMoment(
-            face=face,
-            framing=self._framed(camera, face),
-            focus=focus_moment(frame, face, before=self._before[number]),
-            exposure=exposure_moment(
-                frame,
-                face,
-                camera.curve,
-                facial_hair=self._looks.facial_hair,
-                hair_over_brows=self._looks.hair_over_brows,
-            ),
-        )
-
-    def _found(self, camera: _Camera, frame: Frame) -> FaceLandmarks | NoFace:
-        return camera.finder.find(frame, mount_rotation_deg=camera.optics.mount_rotation_deg)
-
-    def _framed(self, camera: _Camera, face: FaceLandmarks) -> CameraFraming:
-        turn = (camera.optics.mount_rotation_deg + face.turned_deg) % 360
-        return camera_framing(face.ref.camera, (upright_face(face, turn),), camera.optics)
+    def _measured(self, frames: Sequence[Frame], *, matched: bool) -> Moment:
+        # The second first, since it may have to be sent away.
+        looking = [self._cameras[k].find(frames[k]) for k in reversed(range(len(frames)))]
+        faces = [found() for found in reversed(looking)]
+        pair = self._threads.submit(self._pair, frames, faces) if matched else None
+        measuring = [self._cameras[k].rest(faces[k]) for k in reversed(range(len(frames)))]
+        parts = [rest() for rest in reversed(measuring)]
+        return Moment(cameras=tuple(parts), pair=None if pair is None else pair.result())
 
     def _pair(self, frames: Sequence[Frame], faces: Sequence[FaceLandmarks | NoFace]) -> FocusPair | None:
         found = [face for face in faces if isinstance(face, FaceLandmarks)]
@@ -179,7 +149,7 @@ class MomentMeasurer:
         return focus_pair(frames, found, matches, self._stereo)
 
 
-def _camera(
+def _setup(
     number: int,
     frame: Frame,
     *,
@@ -187,10 +157,9 @@ def _camera(
     calibration: Calibration | None,
     looks: Looks,
     full_range: bool,
-) -> _Camera:
+) -> CameraSetup:
     described = None if rig is None else rig.cameras[number]
-    return _Camera(
-        finder=FaceFinder(looks),
+    return CameraSetup(
         optics=camera_optics(
             frame.size_px,
             described,
@@ -199,4 +168,5 @@ def _camera(
             working_distance_mm=None if rig is None else rig.working_distance_mm,
         ),
         curve=light_curve(described, bit_depth=frame.bit_depth, full_range=full_range),
+        looks=looks,
     )

@@ -1,5 +1,8 @@
 """One moment measured as picture after picture needs it: the same as its parts, one camera or two."""
 
+import multiprocessing
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from face_clips import calibration_of, talking_clip
@@ -80,3 +83,41 @@ def test_as_many_pictures_as_cameras():
         MomentMeasurer([])
     with MomentMeasurer(frames_of(0)) as measurer, pytest.raises(ValueError, match="2 needed"):
         measurer.measure(frames_of(0)[:1])
+
+
+def test_a_camera_aside_measures_the_same_and_is_not_missed_when_it_is_lost(measured):
+    """Planted: its process is killed between two moments; that camera is then measured here."""
+    clip = talking_clip()
+    before = set(multiprocessing.active_children())
+    with MomentMeasurer(frames_of(0), calibration=calibration_of(clip.rig), aside=True) as measurer:
+        moments = [measurer.measure(frames_of(k), matched=False) for k in (0, 1)]
+        (side,) = set(multiprocessing.active_children()) - before
+        side.kill()
+        side.join()
+        moments.append(measurer.measure(frames_of(1)))
+    for one, same in zip(moments, (measured[0], measured[1], measured[1]), strict=True):
+        for part, other in zip(one.cameras, same.cameras, strict=True):
+            assert (part.face.points_px == other.face.points_px).all()
+            assert {name: each.value for name, each in part.focus.regions.items()} == {
+                name: each.value for name, each in other.focus.regions.items()
+            }
+            assert part.exposure.ceiling == other.exposure.ceiling
+            assert (part.framing.fit.parameters == other.framing.fit.parameters).all()
+    assert moments[1].cameras[1].focus.moved_px == measured[1].cameras[1].focus.moved_px
+    assert (moments[2].pair.depth_mm == measured[1].pair.depth_mm).all()
+
+
+def test_a_camera_aside_ends_with_the_measurer_and_says_what_went_wrong_there():
+    before = set(multiprocessing.active_children())
+    with MomentMeasurer(frames_of(0), aside=True) as measurer:
+        (side,) = set(multiprocessing.active_children()) - before
+        for wrong in (0, 1):
+            frames = [
+                replace(frame, bit_depth=12) if k == wrong else frame for k, frame in enumerate(frames_of(0))
+            ]
+            with pytest.raises(ValueError, match="12 bit found"):
+                measurer.measure(frames)
+        moment = measurer.measure(frames_of(1))
+    assert moment.cameras[1].face.ref.frame_idx == 1
+    assert moment.cameras[1].focus is not None
+    assert not side.is_alive()
