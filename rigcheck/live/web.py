@@ -93,7 +93,7 @@ class _Page:
             each.name: each.read_bytes() for each in sorted(folder.iterdir(), key=lambda f: f.name)
         }
         version = hashlib.sha256(b"".join(self._files.values())).hexdigest()[:16]
-        self.hello = {"version": version, "out": str(out), "lan": guard.lan}
+        self.hello = {"version": version, "out": str(out.resolve()), "lan": guard.lan}
 
     async def front(self, request: Request) -> Response:
         """The page, or where a code is needed the page that asks for it."""
