@@ -56,6 +56,16 @@ def test_boards_named_in_the_readme_exist():
         assert (ROOT / name).is_file(), name
 
 
+def test_pictures_in_the_readme_are_there_and_small():
+    shown = re.findall(r"!\[([^\]]+)\]\(([^)]+)\)", (ROOT / "README.md").read_text())
+    assert len(shown) >= 8
+    for words, place in shown:
+        assert words
+        assert 5_000 < (ROOT / place).stat().st_size < 120_000, place
+    kept = {f".github/pictures/{each.name}" for each in (ROOT / ".github" / "pictures").iterdir()}
+    assert kept == {place for _, place in shown}
+
+
 def readme_commands():
     text = (ROOT / "README.md").read_text()
     lines = [line for block in re.findall(r"```sh\n(.*?)```", text, re.S) for line in block.splitlines()]
