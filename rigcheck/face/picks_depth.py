@@ -137,9 +137,10 @@ def _by_sweep(
         between_mm=(lips_mm - _BEFORE_MM, lips_mm + _BEHIND_MM),
     )
     if swept is None:
+        names = rig.camera1.name, rig.camera2.name
         return (
-            f"camera {2 - seen} does not see the edge of the upper front teeth that camera {seen + 1} sees: most often "
-            "a lip hides it"
+            f"{names[1 - seen]} does not see the edge of the upper front teeth that {names[seen]} sees: most often a "
+            "lip hides it"
         )
     return float(swept.point_mm[2]), swept.mm_per_px * sigma_px
 

@@ -2,12 +2,13 @@
 
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from rigcheck.checks.picks_words import why_none
+from rigcheck.face.picks_rows import rows_sentence
 from rigcheck.face.picks_run import PicksRun
 from rigcheck.model import FrameRef, Report
 from rigcheck.model.picking import Pick, PoseChoice, RejectedMoment
@@ -81,7 +82,8 @@ def picks_page(report: Report, run: PicksRun, shown: Sequence[ShownPick] = ()) -
         No script, no address outside the page; everything from outside is escaped.
     """
     pictures = {(one.pose, one.alternate, one.rank): one.pictures for one in shown}
-    poses = tuple(_pose(choice, pictures) for choice in run.outcome.choices)
+    more = {"bite": tuple(rows_sentence(camera, rows) for camera, rows in run.rows.items())}
+    poses = tuple(_pose(choice, pictures, more.get(choice.pose, ())) for choice in run.outcome.choices)
     template = page_environment().get_template("picks.html.j2")
     return template.render(
         report_parts(report)
@@ -94,11 +96,13 @@ def picks_page(report: Report, run: PicksRun, shown: Sequence[ShownPick] = ()) -
     )
 
 
-def _pose(choice: PoseChoice, pictures: _Pictures) -> _Pose:
-    rows = []
+def _pose(choice: PoseChoice, pictures: _Pictures, more: Sequence[str]) -> _Pose:
+    """One pose; `more` is said of the first pick."""
+    rows: list[_Row] = []
     for alternate, moments in ((False, choice.picks), (True, choice.alternates)):
         for rank, pick in enumerate(moments, start=1):
-            rows.append(_row(pick, rank, alternate, pictures.get((choice.pose, alternate, rank), {})))
+            row = _row(pick, rank, alternate, pictures.get((choice.pose, alternate, rank), {}))
+            rows.append(row if rows else replace(row, reasons=(*more, *row.reasons)))
     counts = Counter(fault.code for moment in choice.rejected for fault in moment.faults)
     rejected = [
         (

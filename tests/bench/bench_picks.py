@@ -3,10 +3,12 @@
 python tests/bench/bench_picks.py study [--heads 0,1] [--width 540] [--cache FOLDER] [--most 40]
 python tests/bench/bench_picks.py repeat [--cache FOLDER]
 python tests/bench/bench_picks.py seams [--cache FOLDER]
+python tests/bench/bench_picks.py teeth [--width 1080]
 
 `study` prints a row a clip and pose, and shares with their 95 % intervals (Wilson); `repeat` how far each number of the
 face differs between moments of one rest, which SHAPE_SIGMAS states; `seams` how dark the line between the lips is,
-sealed and apart. Rendered pictures are kept in the folder.
+sealed and apart; `teeth` which rows a bite shows and how far the front teeth lie behind the upper lip, beside truth.
+Rendered pictures are kept in the folder.
 """
 
 import argparse
@@ -20,6 +22,7 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
+from pick_bites import bite_of, reader_of
 from pick_clips import BLACK_DN, SCRIPTS, Stage, film
 from pick_study import choose, row_of
 
@@ -126,9 +129,25 @@ def seams(heads: list[int], options: argparse.Namespace) -> None:
         )
 
 
+def teeth(heads: list[int], options: argparse.Namespace) -> None:
+    for side_by_side in (False, True):
+        for amount in (0.85, 1.1):
+            for head in heads:
+                size = (options.width, options.width * 4 // 3)
+                found = bite_of(head, side_by_side=side_by_side, amount=amount, size_px=size)
+                seen = reader_of(found).read_bite(found.frames)
+                depth = seen.incisors
+                told = (
+                    depth.reason if depth.value is None else f"{depth.value:.1f} mm, sigma {depth.sigma:.1f}"
+                )
+                rows = ", ".join(f"{name} {each.rows}" for name, each in seen.rows.items())
+                where = "side by side" if side_by_side else "stacked"
+                say(f"{where} bite {amount} head {head}  {rows}  true {found.behind_mm:.1f} mm, found {told}")
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("what", choices=("study", "repeat", "seams"))
+    parser.add_argument("what", choices=("study", "repeat", "seams", "teeth"))
     parser.add_argument("--heads", default="0,1,2,3,4,5,6,7")
     parser.add_argument("--width", type=int, default=540)
     parser.add_argument("--most", type=int, default=40)
@@ -137,7 +156,8 @@ def main() -> None:
     cv2.setNumThreads(1)
     say(f"{platform.machine()}, {os.cpu_count()} cores, Python {platform.python_version()}")
     heads = [int(head) for head in options.heads.split(",")]
-    {"study": study, "repeat": repeat, "seams": seams}[options.what](heads, options)
+    parts = {"study": study, "repeat": repeat, "seams": seams, "teeth": teeth}
+    parts[options.what](heads, options)
 
 
 if __name__ == "__main__":

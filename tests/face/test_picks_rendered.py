@@ -1,18 +1,16 @@
 """Scripted rendered clips against what picking says of them; the whole study is tests/bench/bench_picks.py."""
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 import pytest
-from pick_clips import BLACK_DN, RATE, PickClip, Script, Stage, film
+from pick_bites import bite_of, reader_of
+from pick_clips import RATE, PickClip, Script, Stage, film
 from pick_study import choose, row_of
 
-from rigcheck.demo.head_expression import bite
-from rigcheck.demo.head_mesh import LABEL_OF
 from rigcheck.demo.head_performer import Performer, fair_exposure_stops
-from rigcheck.demo.head_rig import HeadRig, head_pose, head_rig
+from rigcheck.demo.head_rig import head_pose, head_rig
 from rigcheck.demo.head_scene import FaceScene, render_face
-from rigcheck.face.picks_reading import CameraPictures, MomentReader
 from rigcheck.model import Frame, FrameRef
 
 SHORT = Script(name="short", acts=(("rest", 0.9), ("apart", 0.6), ("near", 0.6), ("bite", 0.8)))
@@ -85,50 +83,6 @@ def test_side_views_of_a_turned_head(turned):
         named.setdefault(shots[moment.reading.frame_idx], set()).update(f.code for f in moment.faults)
     assert "not_turned" in named["front"]
     assert named["far"] & {"turned_too_far", "eye_hidden", "no_face"}
-
-
-@dataclass(frozen=True)
-class Bite:
-    """A rendered bite: frames of both cameras, what is known of them, and depth of teeth and upper lip, mm."""
-
-    rig: HeadRig
-    frames: list[CameraPictures]
-    behind_mm: float
-
-
-def bite_of(head, *, side_by_side=False, amount=0.85):
-    rig = head_rig(size_px=(540, 720), side_by_side=side_by_side)
-    placed = {"distance_mm": 195.0} if side_by_side else Stage(head=head).placed
-    stage = Stage(head=head)
-    scene = FaceScene(
-        rig=rig,
-        performer=Performer(identity=0, texture_seed=0) if side_by_side else stage.performer,
-        expression=bite(amount),
-        rig_from_head=head_pose(**placed),
-        exposure_stops=0.0 if side_by_side else stage.exposure_stops,
-        background_seed=None,
-    )
-    pictures = [render_face(scene, camera, rng=np.random.default_rng([75, camera])) for camera in (0, 1)]
-    truth = pictures[0].truth
-    teeth = rig.camera_from_rig[0].apply(truth.points_rig_mm["upper_incisors_middle"])[2]
-    middle = truth.points_px["upper_incisors_middle"]
-    rows, columns = np.nonzero(truth.labels == LABEL_OF["lips"])
-    near = (np.abs(columns - middle[0]) < 0.07 * 540) & (
-        rows < middle[1]
-    )  # upper lip, the mouth's middle third
-    frames = [
-        CameraPictures(
-            frame=Frame(ref=FrameRef(camera=camera.name, frame_idx=0, origin="x"), image=picture.image)
-        )
-        for camera, picture in zip(rig.cameras, pictures, strict=True)
-    ]
-    lip = float(np.median(truth.depth_mm[rows[near], columns[near]]))
-    return Bite(rig=rig, frames=frames, behind_mm=float(teeth) - lip)
-
-
-def reader_of(found, *, calibrated=True):
-    black = {camera.name: BLACK_DN for camera in found.rig.cameras}
-    return MomentReader(rig=found.rig.stereo if calibrated else None, black_dn=black)
 
 
 def test_depth_of_the_incisors_side_by_side():
