@@ -41,8 +41,12 @@ def demo(
         for plant in step.planted:
             typer.echo(f"  planted: {plant.what}\n  {'told' if plant.right else 'NOT TOLD'}: {plant.found}")
 
-    with progress() as sink:
-        day = run_demo(folder, seconds=seconds, seed=seed, replace=replace, progress=sink, on_step=told)
+    try:
+        with progress() as sink:
+            day = run_demo(folder, seconds=seconds, seed=seed, replace=replace, progress=sink, on_step=told)
+    except KeyboardInterrupt:
+        typer.echo(f"Interrupted: what was done so far is kept in {folder}; --replace begins anew.", err=True)
+        raise Ended from None
     typer.echo(f"\n{day.sentence}\nOpen in a browser: {folder / PAGE}")
     raise typer.Exit(0 if day.right else CHECK_FAILED)
 

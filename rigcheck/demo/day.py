@@ -3,10 +3,11 @@
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
+from itertools import chain
 from pathlib import Path
 
 from rigcheck.demo.clips import calibration_shoot, write_calibration_clips
-from rigcheck.demo.day_filming import filmed_ahead
+from rigcheck.demo.day_filming import filmed_ahead, make_folder
 from rigcheck.demo.day_plan import DayPlan
 from rigcheck.demo.day_steps import Day, DayStep, morning_calibration, steps_after_morning
 from rigcheck.demo.truth import TruthRow, compare_with_truth
@@ -84,14 +85,26 @@ def run_demo(
         )
     check_writable(folder)
     for each in (folder, folder / "footage", folder / "results"):
-        each.mkdir(exist_ok=True)
+        make_folder(each)
     plan = DayPlan(
         folder=folder, shoot=calibration_shoot(seed, seconds=seconds, frame_rate=FRAME_RATE), again=replace
     )
+    result, steps = _run(plan, progress, on_step)
+    rows = compare_with_truth(result.run.calibration, plan.shoot.day.truth)
+    page = demo_page(_shown(steps), _truth(rows), seed=seed)
+    with output_folder(folder, replace=True, protects=(PAGE,)) as out:
+        out.write_text(PAGE, page)
+    return DemoDay(folder=folder, result=result, rows=rows, steps=tuple(steps))
+
+
+def _run(
+    plan: DayPlan, progress: ProgressSink, on_step: Callable[[DayStep], None]
+) -> tuple[CalibrationResult, list[DayStep]]:
+    """Film the day and run its steps: the morning's calibration, and all steps in order."""
     clips = write_calibration_clips(
         plan.footage("board-morning"),
         plan.shoot,
-        replace=replace,
+        replace=plan.again,
         progress=progress.track("Filming the board"),
     )
     steps: list[DayStep] = []
@@ -104,16 +117,11 @@ def run_demo(
             board=clips.board_file,
             rig=clips.rig_file,
         )
-        steps.append(first)
-        on_step(first)
-        for step in steps_after_morning(Day(plan=plan, filming=filming, progress=progress)):
+        day = Day(plan=plan, filming=filming, progress=progress)
+        for step in chain([first], steps_after_morning(day)):
             steps.append(step)
             on_step(step)
-    rows = compare_with_truth(result.run.calibration, plan.shoot.day.truth)
-    page = demo_page(_shown(steps), _truth(rows), seed=seed)
-    with output_folder(folder, replace=True, protects=(PAGE,)) as out:
-        out.write_text(PAGE, page)
-    return DemoDay(folder=folder, result=result, rows=rows, steps=tuple(steps))
+    return result, steps
 
 
 def _shown(steps: list[DayStep] | tuple[DayStep, ...]) -> tuple[ShownStep, ...]:

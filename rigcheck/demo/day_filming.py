@@ -20,7 +20,7 @@ from rigcheck.jobs.audit_work import default_workers, fresh_processes
 from rigcheck.opencv import cv2
 from rigcheck.records import output_folder
 
-__all__ = ["BOARDS", "Filming", "board_stills", "filmed_ahead"]
+__all__ = ["BOARDS", "Filming", "board_stills", "filmed_ahead", "make_folder"]
 
 # Still pictures of the board: name, seconds of the hand's way through its poses, after the knock or before it.
 BOARDS = {
@@ -102,7 +102,7 @@ def filmed_ahead(plan: DayPlan, *, progress: OnProgress) -> Iterator[Filming]:
     OutputError
         When a folder cannot be made.
     """
-    _make(plan.takes)
+    make_folder(plan.takes)
     names = pieces_of_day()
     done: list[str] = []
     with fresh_processes(default_workers()) as pool:
@@ -117,7 +117,8 @@ def filmed_ahead(plan: DayPlan, *, progress: OnProgress) -> Iterator[Filming]:
         yield Filming(pieces=pieces)
 
 
-def _make(folder: Path) -> None:
+def make_folder(folder: Path) -> None:
+    """Make a folder of the day, with those above it; OutputError when it cannot be made."""
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:

@@ -260,3 +260,21 @@ def test_the_command_says_each_step_and_ends_in_its_verdict(right, code, tmp_pat
     assert "Fitting <first>: Fail" in told
     assert ("NOT TOLD: EXP05 speaks." in told) is not right
     assert f"Open in a browser: {tmp_path / 'd' / 'index.html'}" in told
+
+
+def test_an_interrupt_says_what_is_kept(tmp_path, monkeypatch, capsys):
+    def stopped(folder, **asked):
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(day, "run_demo", stopped)
+    assert run(["demo", str(tmp_path / "d")]) == 130
+    told = capsys.readouterr().err
+    assert f"kept in {tmp_path / 'd'}" in told
+    assert "nothing was written" not in told
+
+
+def test_a_file_where_a_folder_is_needed_is_said(tmp_path, capsys):
+    (tmp_path / "footage").write_text("mine")
+    assert run(["demo", str(tmp_path), "--replace"]) == 3
+    assert "footage: cannot be made" in capsys.readouterr().err
+    assert (tmp_path / "footage").read_text() == "mine"
