@@ -1,9 +1,6 @@
 """The command `live`. Heavy libraries are loaded when it runs."""
 
-import signal
 import threading
-from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -108,11 +105,11 @@ def live(
 
 
 def _serve(engine: "LiveEngine", out: Path, *, port: int, lan: bool) -> None:
-    """Serve the page until an interrupt, or a request to terminate."""
+    """Serve the page until an interrupt."""
     from rigcheck.live.web_serving import LiveServer
 
     server = LiveServer(engine, port=port, out=out, lan=lan, say=typer.echo)
-    with _terminated_like_interrupted(), engine:
+    with engine:
         try:
             with server:
                 typer.echo(f"Nothing is kept unless you ask: then in {out}. End with Ctrl-C.")
@@ -134,17 +131,3 @@ def need_web() -> None:
             f"The live page needs {', '.join(missing)}, not installed here.",
             hint="install them: python -m pip install 'rigcheck[live]'",
         )
-
-
-@contextmanager
-def _terminated_like_interrupted() -> Iterator[None]:
-    """Let a request to terminate end the session as an interrupt does, with devices released."""
-
-    def interrupt(*_: object) -> None:
-        raise KeyboardInterrupt
-
-    before = signal.signal(signal.SIGTERM, interrupt)
-    try:
-        yield
-    finally:
-        signal.signal(signal.SIGTERM, before)

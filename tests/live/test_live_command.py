@@ -2,7 +2,6 @@
 
 import importlib.util
 import json
-import os
 import re
 import signal
 import subprocess
@@ -52,14 +51,6 @@ def test_ended_with_nothing_kept_it_says_that_nothing_was_written(stills, tmp_pa
     assert run(["live", str(stills), "--out", str(tmp_path / "kept")]) == 130
     assert "Interrupted: nothing was written." in capsys.readouterr().err
     assert not (tmp_path / "kept").exists()
-
-
-@pytest.mark.xdist_group("live-page")
-def test_a_request_to_terminate_is_an_interrupt():
-    before = signal.getsignal(signal.SIGTERM)
-    with pytest.raises(KeyboardInterrupt), command._terminated_like_interrupted():
-        os.kill(os.getpid(), signal.SIGTERM)
-    assert signal.getsignal(signal.SIGTERM) is before
 
 
 @pytest.fixture
