@@ -216,7 +216,7 @@ def _drift(run: CalibrationRun, limits: Limits) -> Outcome:
     if status == "caution" and not _beyond_noise(measured(run, "clip.drift_ratio")):
         status = "pass"
     parts = [
-        f"{name.replace('_drift', '').replace('_', ' ').replace('.', ' ')} {number_text(found, 4)}"
+        f"{_drift_word(name)} {number_text(found, 4)}"
         for name, found in run.measurements.items()
         if "_drift_" in name and found.value is not None and not name.startswith("clip.")
     ]
@@ -224,7 +224,7 @@ def _drift(run: CalibrationRun, limits: Limits) -> Outcome:
     message = (
         f"From first to last view ({duration}) the rig changed, beyond noise, by {number_text(drift, 3)} in "
         f"depth on the face; the change is {number_text(measured(run, 'clip.drift_ratio'), 2)} times what "
-        f"noise alone would show. {', '.join(parts)}."
+        f"noise alone would show. Changed by: {', '.join(parts)}."
     )
     action = (
         "The rig was not the same at the end of the clip as at its start. Let the cameras warm up for 15 to "
@@ -238,6 +238,14 @@ def _drift(run: CalibrationRun, limits: Limits) -> Outcome:
         message=message,
         action="" if status == "pass" else action,
     )
+
+
+def _drift_word(name: str) -> str:
+    """What changed, from a measurement's name such as ``upper.focal_drift_px`` or ``stereo.twist_drift_deg``."""
+    owner, _, rest = name.rpartition(".")
+    quantity = rest.partition("_drift_")[0].replace("_", " ")
+    word = "focal length" if quantity == "focal" else quantity
+    return word if owner == "stereo" else f"{owner}'s {word}"
 
 
 CHECKS: tuple[Check[CalibrationRun], ...] = (
