@@ -99,8 +99,8 @@ def seen(rows, subject):
 
 
 def test_a_face_that_stays_gets_one_answer_that_does_not_flicker(moments):
-    rows = Playing().play(moments["still"], 40)
-    assert len(rows) == 5
+    rows = Playing().play(moments["still"], 32)
+    assert len(rows) == 4
     for subject in ("framing", "focus", "light"):
         found = {(answer.status, answer.code, answer.move) for _, answer in seen(rows, subject)}
         assert len(found) == 1, found
