@@ -61,12 +61,17 @@ class BoardMode:
         self._kept.close()
 
     def take(
-        self, frames: Sequence[Frame], at_s: float, make_stills: Callable[[], tuple[Still, ...]]
+        self,
+        frames: Sequence[Frame],
+        at_s: float,
+        make_stills: Callable[[], tuple[Still, ...]],
+        *,
+        together: bool = True,
     ) -> None:
-        """Look at the newest moment, and keep it where it is worth it."""
+        """Look at the newest moment, and keep it where it is worth it and both cameras took it at one time."""
         found = self._threads.map(self._followed, self._detectors, frames)
         view: View = tuple(found)
-        adds, said = self._judged(view, at_s)
+        adds, said = self._judged(view, at_s, together=together)
         if said == "":
             self._kept.offer(frames, make_stills)
             self._kept_at_s = at_s
@@ -117,7 +122,7 @@ class BoardMode:
         found = detector.follow(frame.grey8(), frame.ref)
         return found if isinstance(found, Observation) else None
 
-    def _judged(self, view: View, at_s: float) -> tuple[float | None, str]:
+    def _judged(self, view: View, at_s: float, *, together: bool) -> tuple[float | None, str]:
         """What the view adds, and why it is not kept; empty when it is to be."""
         if all(side is None for side in view):
             return None, "The board is not seen."
@@ -125,6 +130,8 @@ class BoardMode:
         adds = self._added(view)
         if missing:
             return adds, f"{missing[0]} does not see the board: bring it into both pictures."
+        if not together:
+            return adds, "The two cameras' pictures are not of one moment: wait until both come in evenly."
         if not self._still(view, at_s):
             return adds, "Hold the board still for a moment."
         if adds is not None and adds < _LEAST_ADDED:

@@ -56,8 +56,8 @@ class BoardSession:
         if self._mode is not None:
             self._mode.close()
 
-    def take(self, shots: Sequence[Shot]) -> None:
-        """Look for the board in a moment."""
+    def take(self, shots: Sequence[Shot], apart_s: float) -> None:
+        """Look for the board in a moment; pictures further apart than one moment are looked at and not kept."""
         begun = self._begun
         frames = [
             view.frame(shots[view.source_idx], camera=name, origin=begun.requests[view.source_idx].shown)
@@ -65,7 +65,8 @@ class BoardSession:
         ]
         mode = self._ready(tuple(frame.size_px for frame in frames))
         at_s = min(shot.captured_at_s for shot in shots)
-        mode.take(frames, at_s, lambda: stills_of(begun.views, shots))
+        together = apart_s <= begun.together_s
+        mode.take(frames, at_s, lambda: stills_of(begun.views, shots), together=together)
         with self._lock:
             self._at_s = at_s
 

@@ -93,6 +93,7 @@ def live(
         overhang_mm=overhang_mm,
         rest_after_min=rest_after_min,
         loop=loop,
+        aside=True,
     )
     engine = LiveEngine(options)
     _serve(engine, out, port=port, lan=lan)

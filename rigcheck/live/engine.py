@@ -62,7 +62,7 @@ class LiveEngine:
             for request in self._begun.requests
         ]
         self._pages = [PicturesForPage(view, options.picture_height_px) for view in self._begun.views]
-        self._face = FaceSession(self._begun, height_px=options.picture_height_px)
+        self._face = FaceSession(self._begun, height_px=options.picture_height_px, aside=options.aside)
         self._board = None if self._begun.board is None else BoardSession(self._begun, self._tell)
         self._keeper = Keeper(options.out, self._begun.names, inputs=self._begun.inputs)
         self._record = self._begun.record
@@ -332,7 +332,7 @@ class LiveEngine:
 
     def _measure(self, shots: tuple[Shot, ...], apart_s: float) -> None:
         if self._mode == "board" and self._board is not None:
-            self._board.take(shots)
+            self._board.take(shots, apart_s)
         else:
             self._face.take(shots, apart_s)
         self._measured.count(time.monotonic())

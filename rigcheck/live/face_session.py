@@ -49,11 +49,13 @@ class FaceSession:
     begun : Begun
     height_px : int
         Of the page's upright pictures.
+    aside : bool
+        Measure the second camera in a process of its own.
     """
 
-    def __init__(self, begun: Begun, *, height_px: int) -> None:
+    def __init__(self, begun: Begun, *, height_px: int, aside: bool = False) -> None:
         self._begun = begun
-        self._height_px = height_px
+        self._height_px, self._aside = height_px, aside
         self._lock = Lock()
         self._measurer: FaceMeasurer | None = None
         self._judge: FaceJudge | None = None
@@ -200,7 +202,7 @@ class FaceSession:
             return self._measurer
         self.close()
         self._check_sizes(shots)
-        measurer = FaceMeasurer(self._begun.known, shots, self._begun.views)
+        measurer = FaceMeasurer(self._begun.known, shots, self._begun.views, aside=self._aside)
         judge = FaceJudge(self._judging(measurer, shots))
         with self._lock:
             self._measurer, self._judge, self._newest, self._trouble = measurer, judge, None, ""

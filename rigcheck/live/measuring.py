@@ -78,9 +78,13 @@ class FaceMeasurer:
     known : Known
     shots, views : sequences
         First shots of the sources, and which part of which is each camera's.
+    aside : bool
+        Measure the second camera in a process of its own.
     """
 
-    def __init__(self, known: Known, shots: Sequence[Shot], views: Sequence[View]) -> None:
+    def __init__(
+        self, known: Known, shots: Sequence[Shot], views: Sequence[View], *, aside: bool = False
+    ) -> None:
         self._known = known
         self.form = form_of(shots, views)
         self.rig = described_as_read(known, shots, views)
@@ -92,6 +96,7 @@ class FaceMeasurer:
             calibration=known.calibration,
             looks=known.landmark_looks,
             full_range=self._colour,
+            aside=aside,
         )
         self.curves = tuple(self._curve(k, frame) for k, frame in enumerate(frames))
 

@@ -37,6 +37,8 @@ class LiveOptions:
         Minutes worn after which the reminder to rest shows. No limit for a person: breaks on request, whenever.
     most_per_s : float, optional
         Measure no more often than this.
+    aside : bool
+        Measure the second camera in a process of its own: both cores are taken, and starting takes a second or two.
     picture_height_px : int
         Height of the upright pictures for the page.
     stills : int
@@ -59,6 +61,7 @@ class LiveOptions:
     overhang_mm: float | None = None
     rest_after_min: float = 30.0
     most_per_s: float | None = None
+    aside: bool = False
     picture_height_px: int = 720
     stills: int = 4
 

@@ -93,6 +93,7 @@ def made(folder: Path) -> LiveOptions:
         board=folder / "board.yaml",
         mode="board" if "--board" in sys.argv else "face",
         loop=True,
+        aside=True,
     )
 
 

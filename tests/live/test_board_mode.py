@@ -37,7 +37,7 @@ class Filming:
         self.mode = BoardMode(BOARD, setups, self.kept)
         self.at_s, self.count = 0.0, 0
 
-    def show(self, pictures):
+    def show(self, pictures, *, together=True):
         frames = [
             Frame(ref=FrameRef(camera=name, frame_idx=self.count, origin="r"), image=picture)
             for name, picture in zip(NAMES, pictures, strict=True)
@@ -45,7 +45,7 @@ class Filming:
         stills = tuple(
             Still(suffix=".png", data=cv2.imencode(".png", picture)[1].tobytes()) for picture in pictures
         )
-        self.mode.take(frames, self.at_s, lambda: stills)
+        self.mode.take(frames, self.at_s, lambda: stills, together=together)
         self.count, self.at_s = self.count + 1, self.at_s + PERIOD_S
         while self.kept.busy:
             time.sleep(0.005)
@@ -137,6 +137,18 @@ def test_a_moving_board_a_hidden_one_and_one_seen_by_one_camera_are_not_kept():
     reading = filming.show([empty, empty])
     assert (reading.adds, reading.views_kept) == (None, 0)
     assert "not seen" in reading.adds_sentence
+    filming.mode.close()
+
+
+def test_pictures_that_are_not_of_one_moment_are_not_kept():
+    filming = Filming()
+    both = seen(moments(0, 1))
+    pictures = [both[name][0] for name in NAMES]
+    filming.show(pictures)
+    reading = filming.show(pictures, together=False)
+    assert "not of one moment" in reading.adds_sentence
+    assert reading.views_kept == 0
+    assert filming.show(pictures).views_kept == 1
     filming.mode.close()
 
 
