@@ -271,7 +271,7 @@ CHECKS: tuple[Check[AuditRun], ...] = (
     _check(
         "AUD17",
         "Spot on the lens",
-        "Whether a spot of the picture lost contrast against the other takes",
+        "Whether a spot of the picture lost contrast against the other takes; dirt from the first take on is not seen",
         "Clean the lens; look for a cable or strap before it",
         "audit.spot_share",
         takes.lens_spot,
@@ -279,7 +279,7 @@ CHECKS: tuple[Check[AuditRun], ...] = (
     _check(
         "AUD18",
         "Fog or grease",
-        "Whether the whole picture lost contrast against the other takes",
+        "Whether the whole picture lost contrast against the other takes; one from the first take on is not seen",
         "Clean the lens and let it dry; warm it before it is used in breath",
         "audit.veil",
         takes.lens_veil,
