@@ -6,8 +6,10 @@ from concurrent.futures import FIRST_COMPLETED, Executor, Future, ProcessPoolExe
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager, suppress
 from importlib import import_module
-from multiprocessing import get_context
+from multiprocessing import get_context, parent_process
+from multiprocessing.connection import wait as wait_for
 from pathlib import Path
+from threading import Thread
 
 from rigcheck.errors import DependencyError, InputError, OutputError, SchemaError
 from rigcheck.jobs.audit_order import TakeOrder, order_key
@@ -188,8 +190,17 @@ def fresh_processes(count: int) -> Iterator[Executor]:
 
 
 def _one_thread() -> None:
-    """Several processes share the cores already."""
+    """Several processes share the cores already; and each ends when the one that started it is gone."""
     cv2.setNumThreads(1)
+    Thread(target=_end_with_parent, daemon=True).start()
+
+
+def _end_with_parent() -> None:
+    """Wait for the parent's end: a process of a pool whose parent was killed would wait for work for ever."""
+    parent = parent_process()
+    if parent is not None:
+        wait_for([parent.sentinel])
+        os._exit(1)
 
 
 @contextmanager

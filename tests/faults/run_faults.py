@@ -4,7 +4,7 @@ Run by hand::
 
     PYTHONPATH=tests python tests/faults/run_faults.py files [COUNT] [--seed N] [--cheap] [--only TEXT]
     PYTHONPATH=tests python tests/faults/run_faults.py kills [COUNT]
-    PYTHONPATH=tests python tests/faults/run_faults.py machine
+    PYTHONPATH=tests python tests/faults/run_faults.py machine [--only TEXT]
     PYTHONPATH=tests python tests/faults/run_faults.py pages
 
 `files` damages inputs of every command and judges what each command does; `kills` ends commands at random moments;
@@ -157,7 +157,7 @@ def main() -> int:
     if given.part == "machine":
         from faults.machine import machine
 
-        return report(machine())
+        return report(machine(given.only))
     from faults.pages import pages
 
     return report(pages())

@@ -5,6 +5,7 @@ import signal
 import subprocess
 import sys
 import time
+from pathlib import Path
 
 import pytest
 from rendered import BOARD_YAML
@@ -23,6 +24,39 @@ with staging(Path(sys.argv[1])) as place:
     print("holds", flush=True)
     time.sleep(600)
 """
+
+
+POOL = """
+import os, time
+from rigcheck.jobs.audit_work import fresh_processes
+if __name__ == "__main__":
+    with fresh_processes(1) as pool:
+        print(pool.submit(os.getpid).result(), flush=True)
+        time.sleep(600)
+"""
+
+
+def lives(pid):
+    """Whether a process runs still; one that nobody has asked after since its end counts as ended."""
+    try:
+        return Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[0] != "Z"
+    except OSError:
+        return False
+
+
+@pytest.mark.skipif(not os.path.isdir("/proc/self"), reason="asks Linux which processes run")
+def test_processes_end_with_the_one_that_started_them(tmp_path):
+    (tmp_path / "pool.py").write_text(POOL)
+    process = subprocess.Popen([sys.executable, str(tmp_path / "pool.py")], stdout=subprocess.PIPE, text=True)
+    worker = int(process.stdout.readline())
+    assert lives(worker)
+    process.kill()
+    process.wait()
+    process.stdout.close()
+    until = time.monotonic() + 60
+    while lives(worker) and time.monotonic() < until:
+        time.sleep(0.1)
+    assert not lives(worker)
 
 
 @pytest.fixture
