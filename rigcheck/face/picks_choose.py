@@ -39,6 +39,7 @@ _WEIGHTS = {
     "mouth_open": 0.5,
     "eyes_shut": 1.0,
     "blink_near": 0.5,
+    "lips_near": 0.5,
     "looks_near": 1.5,
     "soft": 1.0,
     "moving": 1.0,

@@ -106,6 +106,14 @@ FAULTS: Mapping[PickPose, tuple[FaultRule, ...]] = {
             shown=_MM,
         ),
         FaultRule(
+            code="lips_near",
+            measure="seam_near",
+            limit="seam_open",
+            sentence="the lips are not held: a moment earlier or later the dark line between them is {0:.1f} mm wider "
+            "than sealed, {1:.1f} mm allowed",
+            shown=_MM,
+        ),
+        FaultRule(
             code="lips_pressed",
             measure="lips_pressed",
             limit="lips_pressed",

@@ -6,12 +6,21 @@ import numpy as np
 
 from rigcheck.face.picks_glance import Glance
 from rigcheck.face.picks_still import STILL_PARTS
-from rigcheck.face.picks_usual import ClipUsual, Sample, away
+from rigcheck.face.picks_usual import ClipUsual, Sample, away, seam_excess
 from rigcheck.model.picking import PoseReading
 
-__all__ = ["LOST_SPEED", "lids_near", "moment_numbers", "shape_parts", "sharpest", "sharpness_of"]
+__all__ = [
+    "LOST_SPEED",
+    "lids_near",
+    "moment_numbers",
+    "seam_near",
+    "shape_parts",
+    "sharpest",
+    "sharpness_of",
+]
 
 _BLINK_S = 0.2
+_LOOKS = 3  # of the first look within that time, before lips on the way are told
 # A smile of the same width thins the lips as well: only much of either says pressed.
 _PRESSED_THINNER, _PRESSED_WIDER = 0.03, 0.085
 # A part whose points are lost between neighbouring pictures moves, or is covered: taken as so fast, eye distances/s.
@@ -80,6 +89,9 @@ def moment_numbers(
     near = lids_near(reading, usual, glances)
     if near is not None:
         numbers["lids_near"] = near
+    parted = seam_near(reading, usual, glances)
+    if parted is not None:
+        numbers["seam_near"] = parted
     return numbers
 
 
@@ -142,3 +154,29 @@ def lids_near(reading: PoseReading, usual: ClipUsual, glances: Sequence[Sequence
         if shares:
             least.append(min(shares))
     return float(np.mean(least)) if least else None
+
+
+def seam_near(reading: PoseReading, usual: ClipUsual, glances: Sequence[Sequence[Glance]]) -> float | None:
+    """How far the lips were open within 0.2 s by the first look, as `seam_open`; None when not looked at.
+
+    The second largest of each camera's looks: one alone may be noise, lips on the way to or from a gap show in two.
+    """
+    time = reading.time_s
+    if time is None:
+        return None
+    found = []
+    for own in glances:
+        sealed = usual.seams.get(own[0].ref.camera) if own else None
+        if sealed is None:
+            continue
+        excess = sorted(
+            seam_excess(glance.seam, sealed)
+            for glance in own
+            if glance.seam is not None
+            and glance.ref.time_s is not None
+            and abs(glance.ref.time_s - time) <= _BLINK_S + 1e-6
+        )
+        known = [each for each in excess if np.isfinite(each)]
+        if len(known) >= _LOOKS:
+            found.append(known[-2])
+    return max(found) if found else None

@@ -13,6 +13,7 @@ _SENTENCES = {
     "vergence_deg": "eyes turned {0:+.0f}° (give or take 3°) towards each other against the clip's farthest look",
     "gaze_aside_deg": "eyes {0:+.0f}° (give or take 2°) to the performer's left of the usual look",
     "gaze_down_deg": "eyes {0:+.0f}° (give or take 3°) below the usual look",
+    "seam_near": "line between the lips at most {1:+.2f} mm wider than sealed just before and after",
     "lip_gap": "points of the lips {1:.1f} mm apart",
     "seam_open": "line between the lips at most {1:+.2f} mm wider than sealed, anywhere along it",
     "lips_pressed": "lips not pressed: mouth {1:+.1f} mm wider with thinner lips",

@@ -136,7 +136,7 @@ def test_codes_tested_are_all_there_are():
         "side": {**SIDE_FAULTS, **NEUTRAL_FAULTS},
     }
     for pose, rules in FAULTS.items():
-        assert {rule.code for rule in rules} - {"blink_near"} <= set(tested[pose]), pose
+        assert {rule.code for rule in rules} - {"blink_near", "lips_near"} <= set(tested[pose]), pose
 
 
 def test_a_clip_without_a_good_moment_is_said_to_have_none():
@@ -263,6 +263,17 @@ def glance(camera, k, **changed):
     } | changed
     ref = FrameRef(camera=camera, frame_idx=k, origin="x.mov", time_s=k / 10)
     return Glance(ref=ref, moved={}, looked=True, shape=shape, seam=SEALED)
+
+
+def test_lips_on_the_way_are_not_held():
+    """Lips apart until picture 11: 12 is not held, 14 is; a single stray look says nothing."""
+    own = [
+        replace(glance("upper", k), seam=SEALED + (0.008 if k < 12 or k == 30 else 0.0)) for k in range(60)
+    ]
+    readings = [reading(k, cameras=("upper",)) for k in (12, 14, 30, 40)]
+    outcome = choose_picks(readings, {"neutral": 1}, gates(), glances=[own])
+    assert "lips_near" in faults_at(outcome, "neutral", 12)
+    assert {k: faults_at(outcome, "neutral", k) for k in (14, 30, 40)} == {14: (), 30: (), 40: ()}
 
 
 def test_a_fault_that_lasts_is_named_from_the_first_look():
