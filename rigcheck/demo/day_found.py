@@ -176,7 +176,7 @@ def audited(result: AuditResult) -> tuple[Planted, ...]:
             right=right_uses == N_TAKES,
         ),
         Planted(
-            what="Nothing else: the helmet sits otherwise in each take, by 1 mm at most; light, focus and lens stay",
+            what="Nothing else: the helmet sits otherwise in each take, by 0.7 mm at most; light, focus and lens stay",
             found=" ".join(f"{one.code} {STATUS_WORDS[one.status]}: {one.message}" for one in alarms)
             or "No slow drift, no slip, no change of light, sharpness or lens, no other performer is told.",
             right=not alarms,

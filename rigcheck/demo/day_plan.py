@@ -42,7 +42,7 @@ N_TAKES, KNOCKED_FROM = 12, 8
 KNOCK_DEG = {"convergence": 0.20, "across": 0.06}
 SHIFT_DOWN_MM, LAMPS_STOPS, OVEREXPOSED_STOPS = 24.0, 1.5, 0.5
 _MOVE_S = 1.0 / 30.0  # a picture on the way: what moves is dear to render
-_SEATED_MM = 0.6
+_SEATED_MM = 0.4
 _PERFORMER = Performer(identity=3, skin_luminance=0.2, hair="cap")
 
 
