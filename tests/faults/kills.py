@@ -53,6 +53,10 @@ def child(words: list[str], said: Path) -> int:
     handle = os.open(said, os.O_CREAT | os.O_WRONLY | os.O_TRUNC, 0o600)
     os.dup2(handle, 1)
     os.dup2(handle, 2)
+    # Started in the background, this process may have been told to ignore some.
+    signal.signal(signal.SIGINT, signal.default_int_handler)
+    for number in (signal.SIGTERM, signal.SIGHUP):
+        signal.signal(number, signal.SIG_DFL)
     sys.argv = ["rigcheck", *words]
     code = 1
     try:

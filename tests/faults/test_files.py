@@ -26,7 +26,7 @@ from faults.stage import COMMANDS, build
 pytestmark = pytest.mark.xdist_group("faults")
 LIMIT_S = 20.0
 # Of these a run that measures costs half a second and more; a refusal costs as little as any.
-DEAR = ("audit", "compare", "picks", "board")
+DEAR = ("audit", "compare", "picks")
 COUNT, COUNT_DEAR = 300, 12
 
 
