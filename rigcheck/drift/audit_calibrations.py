@@ -159,8 +159,9 @@ def calibration_uses(
     -----
     The start calibration is kept as long as the takes do not show that it is off by more than the tolerance, nor that
     another clearly leaves less; else of those at hand (start, end, a point on the straight way between both) the one
-    that may leave least. A take that fits none needs a calibration with a known length: takes alone cannot tell the
-    baseline.
+    that may leave least. A point on the way counts only where it is told from either end by two sigma: a pair that
+    stands as at the end gets the end's calibration and not 0.99 of it. A take that fits none needs a calibration with
+    a known length: takes alone cannot tell the baseline.
     """
     depth = takes[0].depth_by_change
     calibrations = 0.0 if day.level is None else day.level.covariance - day.curve_covariance[0]
@@ -189,8 +190,8 @@ def _candidates(place: _Place, depth: FloatArray, ends: CalibrationsCompared | N
     out.append(CalibrationUse(take=place.take, use="end", share=None, harm_mm=end, because=because))
     weighted = np.linalg.solve(total, ends.change)
     length = float(weighted @ ends.change)
-    share = float(weighted @ place.change) / length
-    if 0.0 < share < 1.0:
+    share, sure = float(weighted @ place.change) / length, _SIGMAS / float(np.sqrt(length))
+    if sure < share < 1.0 - sure:
         keep = np.eye(5) - np.outer(ends.change, weighted) / length
         rest = harm_of(depth, place.change - share * ends.change, keep @ total @ keep.T)
         because = "the pair is on its way from the start to the end of the day"

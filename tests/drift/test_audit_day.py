@@ -213,6 +213,22 @@ def test_ends_and_the_table(calibrated):
     assert uses[4].share == pytest.approx(0.5, abs=0.1)
 
 
+def test_a_pair_as_at_the_end_within_what_is_known_gets_the_ends_calibration(calibrated):
+    size = np.array([0.2, 0.06, 0.0, 0.0, 0.0])
+    rig = calibrated.rig
+    after = moved_pair(rig.camera2_from_camera1, size)
+    end = replace(calibrated, stereo=replace(calibrated.stereo, camera2_from_camera1=after))
+    takes = takes_of(rig, rig, 203, changes=stepped(8, 4, 0.99 * size))
+    ends = compare_ends(
+        SourcedCalibration(calibration=calibrated),
+        SourcedCalibration(calibration=end),
+        takes,
+        viewing=VIEWING,
+    )
+    uses = calibration_uses(day_geometry(takes, calibration=calibrated), takes, tolerance_mm=0.1, ends=ends)
+    assert [one.use for one in uses] == ["start"] * 4 + ["end"] * 4
+
+
 def test_equal_ends_leave_the_start(calibrated):
     takes = takes_of(calibrated.rig, calibrated.rig, 202, n=3)
     other = replace(solved(1), created="2026-01-07T18:00:00+00:00")
