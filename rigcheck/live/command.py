@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from rigcheck.errors import Ended
+from rigcheck.errors import Ended, printable
 
 if TYPE_CHECKING:
     from rigcheck.live.engine import LiveEngine
@@ -99,7 +99,7 @@ def live(
     _serve(engine, out, port=port, lan=lan)
     kept = engine.reading().kept
     for each in kept:
-        typer.echo(f"{each.name}: {each.sentence}")
+        typer.echo(printable(f"{each.name}: {each.sentence}"))
     if not kept:
         raise KeyboardInterrupt
     raise Ended
@@ -113,7 +113,7 @@ def _serve(engine: "LiveEngine", out: Path, *, port: int, lan: bool) -> None:
     with engine:
         try:
             with server:
-                typer.echo(f"Nothing is kept unless you ask: then in {out}. End with Ctrl-C.")
+                typer.echo(printable(f"Nothing is kept unless you ask: then in {out}. End with Ctrl-C."))
                 while server.running:
                     threading.Event().wait(0.5)
         except KeyboardInterrupt:
