@@ -43,15 +43,16 @@ class MomentMeasurer:
     full_range : bool
         The pictures are RGB, full range (read with colour).
     aside : bool
-        Measure the second camera in a process of its own, for picture after picture in time: starting takes a second
-        or two, and from then on both cores are taken. Without it Python's threads take turns.
+        Measure each camera in a process of its own, for picture after picture in time: starting takes a second or
+        two, and from then on both cores are taken. Without it Python's threads take turns, with whatever else this
+        process does.
 
     Notes
     -----
     Both faces are found side by side; then the skin is matched while the rest is measured. The linear algebra keeps to
-    one thread, since its own would wait for ours. Where the process of the second camera is lost, that camera is
-    measured here from then on. One measurer serves one caller at a time. A proxy's focus and exposure say nothing: do
-    not give its pictures. Call :meth:`close`, or use it in a ``with`` statement.
+    one thread, since its own would wait for ours. Where a process is lost, both cameras are measured here from then
+    on. One measurer serves one caller at a time. A proxy's focus and exposure say nothing: do not give its pictures.
+    Call :meth:`close`, or use it in a ``with`` statement.
     """
 
     def __init__(
@@ -72,8 +73,7 @@ class MomentMeasurer:
         )
         self._threads = ThreadPoolExecutor(max_workers=len(frames))
         self._cameras: list[CameraHere | CameraAside] = [
-            CameraAside(setup) if aside and k == 1 else CameraHere(setup, self._threads)
-            for k, setup in enumerate(self._setups)
+            CameraAside(setup) if aside else CameraHere(setup, self._threads) for setup in self._setups
         ]
         self._stereo: StereoRig | None = None
         if len(frames) == 2 and calibration is not None and calibration.stereo is not None:
@@ -90,7 +90,7 @@ class MomentMeasurer:
         self.close()
 
     def close(self) -> None:
-        """Let the threads, and the process of the second camera, go."""
+        """Let the threads, and the cameras' processes, go."""
         for camera in self._cameras:
             camera.close()
         self._threads.shutdown()
@@ -120,17 +120,17 @@ class MomentMeasurer:
             try:
                 return self._measured(frames, matched=matched)
             except SideLost:
-                self._cameras[1].close()
-                self._cameras[1] = CameraHere(self._setups[1], self._threads)
+                for camera in self._cameras:
+                    camera.close()
+                self._cameras = [CameraHere(setup, self._threads) for setup in self._setups]
                 return self._measured(frames, matched=matched)
 
     def _measured(self, frames: Sequence[Frame], *, matched: bool) -> Moment:
-        # The second first, since it may have to be sent away.
-        looking = [self._cameras[k].find(frames[k]) for k in reversed(range(len(frames)))]
-        faces = [found() for found in reversed(looking)]
+        looking = [camera.find(frame) for camera, frame in zip(self._cameras, frames, strict=True)]
+        faces = [found() for found in looking]
         pair = self._threads.submit(self._pair, frames, faces) if matched else None
-        measuring = [self._cameras[k].rest(faces[k]) for k in reversed(range(len(frames)))]
-        parts = [rest() for rest in reversed(measuring)]
+        measuring = [camera.rest(face) for camera, face in zip(self._cameras, faces, strict=True)]
+        parts = [rest() for rest in measuring]
         return Moment(cameras=tuple(parts), pair=None if pair is None else pair.result())
 
     def _pair(self, frames: Sequence[Frame], faces: Sequence[FaceLandmarks | NoFace]) -> FocusPair | None:

@@ -50,7 +50,7 @@ class FaceSession:
     height_px : int
         Of the page's upright pictures.
     aside : bool
-        Measure the second camera in a process of its own.
+        Measure each camera in a process of its own.
     """
 
     def __init__(self, begun: Begun, *, height_px: int, aside: bool = False) -> None:

@@ -79,7 +79,7 @@ class FaceMeasurer:
     shots, views : sequences
         First shots of the sources, and which part of which is each camera's.
     aside : bool
-        Measure the second camera in a process of its own.
+        Measure each camera in a process of its own.
     """
 
     def __init__(

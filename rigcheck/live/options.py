@@ -38,7 +38,7 @@ class LiveOptions:
     most_per_s : float, optional
         Measure no more often than this.
     aside : bool
-        Measure the second camera in a process of its own: both cores are taken, and starting takes a second or two.
+        Measure each camera in a process of its own: both cores are taken, and starting takes a second or two.
     picture_height_px : int
         Height of the upright pictures for the page.
     stills : int
