@@ -7,7 +7,7 @@ from pathlib import Path, PurePosixPath
 
 import numpy as np
 
-from rigcheck.errors import ConfigError, InputError, RigcheckError
+from rigcheck.errors import ConfigError, InputError, OutputError, RigcheckError
 from rigcheck.geometry.st_map import recorded_from_straightened, straightened_from_recorded
 from rigcheck.model import Calibration, CameraModel
 from rigcheck.opencv import cv2
@@ -83,7 +83,15 @@ class _Packing:
         """Write a file under a safe and free name, and return that name."""
         name = self._free(name)
         path = self.out.reserve(name)
-        write(path)
+        try:
+            write(path)
+        except RigcheckError:
+            raise
+        except OSError as error:
+            raise OutputError(
+                f"{name}: cannot be written ({error.strerror or error}).",
+                hint="make room on the disk, or choose another with --out.",
+            ) from error
         self._note(name, what, path)
         return name
 
@@ -246,6 +254,8 @@ def _pack(
                 packing.copy(f"day/{name}", "which calibration each take should use", path)
             else:
                 _picks(packing, root, path, choice)
+        except OutputError:
+            raise
         except RigcheckError as error:
             if not path.is_file():
                 raise

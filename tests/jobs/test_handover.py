@@ -1,5 +1,6 @@
 """`handover` from a day's folder to one for the next department, and the check of a received one."""
 
+import errno
 import hashlib
 import io
 import json
@@ -204,6 +205,16 @@ def test_what_cannot_be_handed_over_is_refused_or_named(day, tmp_path):
         handover(day, tmp_path / "out")
     with pytest.raises(InputError, match=r"no manifest\.json"):
         check_handover(day)
+
+
+def test_a_full_disk_is_said_and_leaves_nothing(day, tmp_path, monkeypatch):
+    def full(*_):
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr("rigcheck.jobs.handover.shutil.copyfile", full)
+    with pytest.raises(OutputError, match="cannot be written .No space left"):
+        handover(day, tmp_path / "out")
+    assert not (tmp_path / "out").exists()
 
 
 def test_an_earlier_handover_is_not_handed_over_again(day, tmp_path):
