@@ -82,16 +82,8 @@ class _Packing:
     def add(self, name: str, what: str, write: Callable[[Path], object]) -> str:
         """Write a file under a safe and free name, and return that name."""
         name = self._free(name)
-        path = self.out.reserve(name)
-        try:
+        with self.out.writing(name) as path:
             write(path)
-        except RigcheckError:
-            raise
-        except OSError as error:
-            raise OutputError(
-                f"{name}: cannot be written ({error.strerror or error}).",
-                hint="make room on the disk, or choose another with --out.",
-            ) from error
         self._note(name, what, path)
         return name
 
@@ -107,10 +99,11 @@ class _Packing:
         """Copy a file byte for byte."""
         try:
             self.add(name, what, lambda path: shutil.copyfile(source, path))
-        except OSError as error:
+        except OutputError as error:
             if not source.is_file():
                 raise InputError(
-                    f"{source}: cannot be read ({error.strerror}).", hint="was it moved meanwhile? run again."
+                    f"{source}: cannot be read ({error.__cause__}).",
+                    hint="was it moved meanwhile? run again.",
                 ) from error
             raise
 

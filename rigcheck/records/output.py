@@ -147,9 +147,15 @@ class OutputFolder:
         ValueError
             When the name leaves the folder or was staged before.
         """
+        with self.writing(name) as target:
+            target.write_bytes(content)
+
+    @contextmanager
+    def writing(self, name: str) -> Iterator[Path]:
+        """Give where to write a file within the block; what the system refuses there is an OutputError."""
         target = self.reserve(name)
         with _translated(self.path / name):
-            target.write_bytes(content)
+            yield target
 
     def reserve(self, name: str) -> Path:
         """Return where to write a file that a library writes itself; it moves into place with the others."""
