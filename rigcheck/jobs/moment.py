@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from threadpoolctl import ThreadpoolController
 
-from rigcheck.face.exposure_light import light_curve
+from rigcheck.face.exposure_light import LightCurve, light_curve
 from rigcheck.face.fitting_run import camera_optics
 from rigcheck.face.focus_pair import FocusPair, focus_pair
 from rigcheck.face.focus_regions import region_outlines, whole_mask
@@ -14,6 +14,7 @@ from rigcheck.jobs.moment_camera import CameraAside, CameraHere, CameraMoment, C
 from rigcheck.landmarks import Looks, NoFace
 from rigcheck.matching import PairMatcher
 from rigcheck.model import Calibration, FaceLandmarks, Frame, RigDescription, StereoRig
+from rigcheck.model._arrays import FloatArray
 
 __all__ = ["CameraMoment", "Moment", "MomentMeasurer"]
 
@@ -42,6 +43,8 @@ class MomentMeasurer:
     looks : Looks, optional
     full_range : bool
         The pictures are RGB, full range (read with colour).
+    tables : sequence of ((2**bit_depth,) float64 or None), optional
+        Measured transfer curves, one a camera, as `light_curve` takes them.
     aside : bool
         Measure each camera in a process of its own, for picture after picture in time: starting takes a second or
         two, and from then on both cores are taken. Without it Python's threads take turns, with whatever else this
@@ -63,12 +66,21 @@ class MomentMeasurer:
         calibration: Calibration | None = None,
         looks: Looks | None = None,
         full_range: bool = False,
+        tables: Sequence[FloatArray | None] | None = None,
         aside: bool = False,
     ) -> None:
         if not 1 <= len(frames) <= 2:
             raise ValueError(f"{len(frames)} cameras found, one or two needed")
         self._setups = tuple(
-            _setup(k, frame, rig=rig, calibration=calibration, looks=looks or Looks(), full_range=full_range)
+            _setup(
+                k,
+                frame,
+                rig=rig,
+                calibration=calibration,
+                looks=looks or Looks(),
+                full_range=full_range,
+                table=None if tables is None else tables[k],
+            )
             for k, frame in enumerate(frames)
         )
         self._threads = ThreadPoolExecutor(max_workers=len(frames))
@@ -80,6 +92,11 @@ class MomentMeasurer:
             self._stereo = calibration.rig
         self._matcher = None if self._stereo is None else PairMatcher(self._stereo, wanted=_MATCHES)
         self._algebra = ThreadpoolController()
+
+    @property
+    def curves(self) -> tuple[LightCurve, ...]:
+        """Of each camera's pictures."""
+        return tuple(setup.curve for setup in self._setups)
 
     def __enter__(self) -> "MomentMeasurer":
         """Give itself."""
@@ -157,6 +174,7 @@ def _setup(
     calibration: Calibration | None,
     looks: Looks,
     full_range: bool,
+    table: FloatArray | None,
 ) -> CameraSetup:
     described = None if rig is None else rig.cameras[number]
     return CameraSetup(
@@ -167,6 +185,6 @@ def _setup(
             camera_idx=number,
             working_distance_mm=None if rig is None else rig.working_distance_mm,
         ),
-        curve=light_curve(described, bit_depth=frame.bit_depth, full_range=full_range),
+        curve=light_curve(described, bit_depth=frame.bit_depth, full_range=full_range, table=table),
         looks=looks,
     )

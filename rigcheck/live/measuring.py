@@ -4,12 +4,11 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from rigcheck.face.exposure_light import LightCurve, light_curve
-from rigcheck.face.exposure_moment import exposure_moment
-from rigcheck.jobs.moment import CameraMoment, Moment, MomentMeasurer
+from rigcheck.jobs.moment import Moment, MomentMeasurer
 from rigcheck.landmarks import Looks
 from rigcheck.live.shots import Shot, View
-from rigcheck.model import Calibration, FaceLandmarks, Frame, PerformerLooks, RigDescription
+from rigcheck.model import Calibration, Frame, PerformerLooks, RigDescription
+from rigcheck.model._arrays import FloatArray
 from rigcheck.records import read_transfer_table
 
 __all__ = ["FaceMeasurer", "Known", "described_as_read", "newest_together"]
@@ -89,16 +88,16 @@ class FaceMeasurer:
         self.form = form_of(shots, views)
         self.rig = described_as_read(known, shots, views)
         frames = [view.frame(shots[view.source_idx], camera="", origin="") for view in views]
-        self._colour = any(shot.colour for shot in shots)
         self._measurer = MomentMeasurer(
             frames,
             rig=self.rig,
             calibration=known.calibration,
             looks=known.landmark_looks,
-            full_range=self._colour,
+            full_range=any(shot.colour for shot in shots),
+            tables=[self._table(k, frame) for k, frame in enumerate(frames)],
             aside=aside,
         )
-        self.curves = tuple(self._curve(k, frame) for k, frame in enumerate(frames))
+        self.curves = self._measurer.curves
 
     def close(self) -> None:
         """Let its threads go."""
@@ -106,38 +105,16 @@ class FaceMeasurer:
 
     def measure(self, frames: Sequence[Frame], *, matched: bool) -> Moment:
         """Measure one moment; of a proxy neither focus nor light."""
-        proxy = self._known.proxy
-        moment = self._measurer.measure(frames, matched=matched and not proxy)
-        parts = tuple(
-            self._without_light(part) if proxy else self._exposed(k, part, frame)
-            for k, (part, frame) in enumerate(zip(moment.cameras, frames, strict=True))
+        if not self._known.proxy:
+            return self._measurer.measure(frames, matched=matched)
+        moment = self._measurer.measure(frames, matched=False)
+        return replace(
+            moment, cameras=tuple(replace(part, focus=None, exposure=None) for part in moment.cameras)
         )
-        return replace(moment, cameras=parts)
 
-    def _without_light(self, part: CameraMoment) -> CameraMoment:
-        return replace(part, focus=None, exposure=None)
-
-    def _exposed(self, camera_idx: int, part: CameraMoment, frame: Frame) -> CameraMoment:
-        """The exposure by a measured transfer curve, which the measurer does not take."""
-        if self._known.names[camera_idx] not in self._known.tables or not isinstance(
-            part.face, FaceLandmarks
-        ):
-            return part
-        looks = self._known.looks
-        found = exposure_moment(
-            frame,
-            part.face,
-            self.curves[camera_idx],
-            facial_hair=bool(looks.facial_hair),
-            hair_over_brows=bool(looks.hair_over_brows),
-        )
-        return replace(part, exposure=found)
-
-    def _curve(self, camera_idx: int, frame: Frame) -> LightCurve:
-        described = None if self.rig is None else self.rig.cameras[camera_idx]
+    def _table(self, camera_idx: int, frame: Frame) -> FloatArray | None:
         path = self._known.tables.get(self._known.names[camera_idx])
-        table = None if path is None else read_transfer_table(path, bit_depth=frame.bit_depth)
-        return light_curve(described, bit_depth=frame.bit_depth, full_range=self._colour, table=table)
+        return None if path is None else read_transfer_table(path, bit_depth=frame.bit_depth)
 
 
 def form_of(shots: Sequence[Shot], views: Sequence[View]) -> tuple[object, ...]:
