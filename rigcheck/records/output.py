@@ -14,7 +14,7 @@ from pathlib import Path, PurePosixPath
 
 from rigcheck.errors import OutputError
 from rigcheck.records.paths import is_inside
-from rigcheck.records.staging import new_staging, staging
+from rigcheck.records.staging import staging
 
 __all__ = ["OutputFolder", "check_writable", "output_folder"]
 
@@ -268,7 +268,8 @@ def _is_ours(staged: Path, target: Path) -> bool:
 
 def _probe(folder: Path) -> None:
     """Make and remove a folder: permission bits alone do not tell of read-only and network disks."""
-    new_staging(folder).rmdir()
+    with staging(folder):
+        pass
 
 
 def _make_parents(folder: Path, made: list[Path]) -> None:

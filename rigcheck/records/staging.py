@@ -1,7 +1,8 @@
 """Hidden folders in which a command's files wait for their place, and what a killed run left of one.
 
 The owner holds a lock on a file in its folder for as long as it lives; the system lets go of it however the process
-ends. Who can take the lock of another's folder knows that its owner is gone.
+ends. Who can take the lock of another's folder knows that its owner is gone, or has only just made the folder: such
+an owner finds its lock taken, and makes another. Where nothing can be locked a mark says so, and age decides.
 """
 
 import os
@@ -16,37 +17,37 @@ if sys.platform != "win32":
     import fcntl
 
 STAGING_PREFIX = ".rigcheck-unfinished-"
-_LOCK, _HALF_MADE = "lock", "lock.new"
-# A folder without a lock is being made, or was left by a machine that lost power: by its own disk's clock.
+_LOCK, _NO_LOCKS = "lock", "no-locks"
+# A folder of a disk or system that knows no locks was left by a killed run: by its own disk's clock.
 _LONG_AGO_S = 86400.0
 
-__all__ = ["STAGING_PREFIX", "clear_left_over", "new_staging", "staging"]
+__all__ = ["STAGING_PREFIX", "clear_left_over", "staging"]
 
 
-def new_staging(folder: Path) -> Path:
-    """Make an empty hidden folder with a name of its own."""
-    made = folder / f"{STAGING_PREFIX}{secrets.token_hex(8)}"
-    made.mkdir()
-    return made
+class _TakenError(Exception):
+    """Another process holds the lock, or has removed what it was on."""
 
 
 @contextmanager
 def staging(folder: Path) -> Iterator[Path]:
     """A hidden folder that is locked while the block runs and gone after it; the dead ones beside it are removed."""
-    made = new_staging(folder)
-    try:
-        lock = _locked(made)
+    while True:
+        made = folder / f"{STAGING_PREFIX}{secrets.token_hex(8)}"
+        lock: int | None = None
         try:
-            clear_left_over(folder, now_s=made.stat().st_mtime)
-            yield made
+            made.mkdir()
+            with suppress(_TakenError):
+                lock = _lock_own(made)
+                clear_left_over(folder, now_s=made.stat().st_mtime, locks=lock is not None)
+                yield made
+                return
         finally:
             if lock is not None:
                 os.close(lock)
-    finally:
-        shutil.rmtree(made, ignore_errors=True)
+            shutil.rmtree(made, ignore_errors=True)
 
 
-def clear_left_over(folder: Path, *, now_s: float) -> None:
+def clear_left_over(folder: Path, *, now_s: float, locks: bool) -> None:
     """Remove hidden folders whose process is gone; one that a living process may write to is never touched.
 
     Parameters
@@ -54,38 +55,73 @@ def clear_left_over(folder: Path, *, now_s: float) -> None:
     folder : Path
     now_s : float
         Time of the folder's own disk, since that of this machine may differ from it.
+    locks : bool
+        Whether this system can lock files there; if not, only what is a day old is removed.
     """
     with suppress(OSError):
         for left in sorted(folder.glob(f"{STAGING_PREFIX}*")):
-            if left.is_dir() and not left.is_symlink() and _is_dead(left, now_s):
-                shutil.rmtree(left, ignore_errors=True)
+            if left.is_dir() and not left.is_symlink():
+                with suppress(OSError):
+                    _clear_if_dead(left, now_s=now_s, locks=locks)
 
 
-def _locked(made: Path) -> int | None:
-    """Put a locked file into the folder; it gets its name only once it is locked. None where nothing can be locked."""
+def _clear_if_dead(left: Path, *, now_s: float, locks: bool) -> None:
+    if not locks or (left / _NO_LOCKS).exists():
+        if left.stat().st_mtime < now_s - _LONG_AGO_S:
+            shutil.rmtree(left, ignore_errors=True)
+        return
+    try:
+        lock = _lock(left)
+    except _TakenError:
+        return
+    if lock is None:
+        return
+    try:
+        # Held meanwhile: who has only just made the folder must not take it for its own.
+        shutil.rmtree(left, ignore_errors=True)
+    finally:
+        os.close(lock)
+    with suppress(OSError):
+        left.rmdir()  # some disks keep an open file's folder until it is closed
+
+
+def _lock_own(made: Path) -> int | None:
+    """Lock a new folder; None, and a mark in it, where nothing can be locked."""
+    try:
+        lock = _lock(made)
+        if lock is None:
+            (made / _NO_LOCKS).touch()
+    except FileNotFoundError as gone:
+        raise _TakenError from gone
+    return lock
+
+
+def _lock(place: Path) -> int | None:
+    """Lock the file in a hidden folder that is for this, made where there is none; None where nothing can be locked.
+
+    Raises
+    ------
+    _TakenError
+        Another process holds it, or removed it before it was locked.
+    OSError
+        It cannot be made.
+    """
     if sys.platform == "win32":
         return None
-    handle = os.open(made / _HALF_MADE, os.O_CREAT | os.O_RDWR | os.O_CLOEXEC, 0o600)
+    path = place / _LOCK
+    handle = os.open(path, os.O_CREAT | os.O_RDWR | os.O_CLOEXEC, 0o600)
     try:
         fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        (made / _HALF_MADE).rename(made / _LOCK)
-    except OSError:
+        ours = os.path.samestat(os.fstat(handle), path.stat())
+    except (BlockingIOError, FileNotFoundError) as error:
+        os.close(handle)
+        raise _TakenError from error
+    except OSError:  # a disk that knows no locks
         os.close(handle)
         with suppress(OSError):
-            (made / _HALF_MADE).unlink()
+            path.unlink()
         return None
-    return handle
-
-
-def _is_dead(left: Path, now_s: float) -> bool:
-    lock = left / _LOCK
-    if sys.platform == "win32" or not lock.is_file():
-        return left.stat().st_mtime < now_s - _LONG_AGO_S
-    handle = os.open(lock, os.O_RDWR | os.O_CLOEXEC)
-    try:
-        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except OSError:  # held by a living process, or a disk that knows no locks
-        return False
-    finally:
+    if not ours:
         os.close(handle)
-    return True
+        raise _TakenError
+    return handle

@@ -12,7 +12,7 @@ from rendered import BOARD_YAML
 
 from rigcheck import main as start
 from rigcheck.records import output_folder
-from rigcheck.records.staging import STAGING_PREFIX, staging
+from rigcheck.records.staging import STAGING_PREFIX, clear_left_over, staging
 from rigcheck.records.walking import files_under
 
 HOLDS = """
@@ -23,6 +23,17 @@ with staging(Path(sys.argv[1])) as place:
     (place / "result.json").write_text("{}")
     print("holds", flush=True)
     time.sleep(600)
+"""
+
+
+KILLED = """
+import fcntl, os, signal, sys
+from pathlib import Path
+from rigcheck.records.staging import staging
+die = lambda *_: os.kill(os.getpid(), signal.SIGKILL)
+setattr(os if sys.argv[2] == "open" else fcntl, sys.argv[2], die)
+with staging(Path(sys.argv[1])):
+    pass
 """
 
 
@@ -97,14 +108,50 @@ def test_no_result_is_read_from_an_unfinished_folder(tmp_path, holder):
     assert [path.parent.name for path in files_under(tmp_path, (".json",), [])] == ["whole"]
 
 
-def test_without_a_lock_only_what_is_a_day_old_is_removed(tmp_path):
+def test_where_nothing_can_be_locked_only_what_is_a_day_old_is_removed(tmp_path):
     for name, age_s in (("young", 3600), ("old", 2 * 86400)):
         place = tmp_path / f"{STAGING_PREFIX}{name}"
         place.mkdir()
         (place / "half").write_text("x")
+        (place / "no-locks").touch()
         os.utime(place, (time.time() - age_s,) * 2)
     written(tmp_path / "out")
     assert hidden(tmp_path) == [f"{STAGING_PREFIX}young"]
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="knows no such locks")
+@pytest.mark.parametrize("call", ["open", "flock"])
+def test_killed_before_its_folder_is_locked(tmp_path, call):
+    """The folder is made and nothing holds it: the next run removes it, however young it is."""
+    killed = subprocess.run([sys.executable, "-c", KILLED, str(tmp_path), call], check=False)
+    assert killed.returncode == -signal.SIGKILL
+    assert len(hidden(tmp_path)) == 1
+    written(tmp_path / "out")
+    assert os.listdir(tmp_path) == ["out"]
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="knows no such locks")
+@pytest.mark.parametrize("call", ["open", "flock", "samestat"])
+def test_cleared_before_its_folder_is_locked(tmp_path, monkeypatch, call):
+    """Another run takes a folder just made for one left over: its maker makes another, and loses nothing."""
+    fcntl = pytest.importorskip("fcntl")
+    home = {"open": os, "flock": fcntl, "samestat": os.path}[call]
+    whole, cleared = getattr(home, call), []
+
+    def late(*args, **named):
+        if not cleared:
+            cleared.extend(hidden(tmp_path))
+            clear_left_over(tmp_path, now_s=time.time(), locks=True)
+        return whole(*args, **named)
+
+    with staging(tmp_path) as first:
+        monkeypatch.setattr(home, call, late)
+        with staging(tmp_path) as second:
+            assert first.is_dir()
+            (second / "half").write_text("x")
+            assert (second.name in cleared) == (call == "samestat")  # locked by then: not to be taken
+    assert len(cleared) == 2
+    assert os.listdir(tmp_path) == []
 
 
 def test_a_disk_that_knows_no_locks(tmp_path, monkeypatch):
@@ -115,7 +162,7 @@ def test_a_disk_that_knows_no_locks(tmp_path, monkeypatch):
 
     monkeypatch.setattr(fcntl, "flock", refused)
     with staging(tmp_path) as place:
-        assert list(place.iterdir()) == []
+        assert [path.name for path in place.iterdir()] == ["no-locks"]
         written(tmp_path / "out")
         assert place.is_dir()
     assert os.listdir(tmp_path) == ["out"]
