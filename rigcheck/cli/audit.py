@@ -75,13 +75,15 @@ def audit(
     check_writable(out, replace=again, protects=job.OUTPUTS, inputs=[takes, *given.files])
     work = job.refuse_unfinished(out, resume=resume, replace=replace)
     try:
-        with progress() as sink:
-            result = job.audit(takes, given=given, work=work, progress=sink)
+        with job.keeping(work, pictures=pictures):
+            with progress() as sink:
+                result = job.audit(takes, given=given, work=work, progress=sink)
+            job.write_audit(result, out, replace_earlier=again)
     except KeyboardInterrupt:
         if not job.unfinished(work):
             raise
-        say(f"Interrupted: the takes measured so far are kept in {work}: go on with --resume.", err=True)
+        say(f"Interrupted: {job.kept_words(work, pictures=pictures)}", err=True)
         raise Ended from None
-    job.write_audit(result, out, replace_earlier=again)
+    say(job.kept_words(work, pictures=pictures), err=True)
     outputs = (*job.OUTPUTS, *(("performer.yaml",) if result.record is not None else ()))
     end(result.report, out, outputs, numbers=take_lines(result.run), json_to=json_to)

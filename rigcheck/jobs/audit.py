@@ -7,6 +7,7 @@ from rigcheck.checks import AUDIT_CHECKS, Limits, overall_verdict, run_checks
 from rigcheck.errors import InputError, OutputError
 from rigcheck.jobs.audit_day import run_of_day
 from rigcheck.jobs.audit_inputs import AuditInputs, ReadAudit, read_audit
+from rigcheck.jobs.audit_kept import keeping, kept_words
 from rigcheck.jobs.audit_order import TakeOrder
 from rigcheck.jobs.audit_table import table_rows
 from rigcheck.jobs.audit_work import WORK, default_workers, forget, measure_takes, unfinished
@@ -32,6 +33,8 @@ __all__ = [
     "AuditResult",
     "audit",
     "default_workers",
+    "keeping",
+    "kept_words",
     "refuse_unfinished",
     "unfinished",
     "write_audit",

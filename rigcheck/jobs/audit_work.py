@@ -16,6 +16,7 @@ from rigcheck.jobs.audit_order import TakeOrder, order_key
 from rigcheck.jobs.audit_take import measure_take
 from rigcheck.model.take import TakeRecord
 from rigcheck.opencv import cv2
+from rigcheck.records.staging import staging
 from rigcheck.records.take_record import parse_take_record, take_record_text
 
 # Takes handed out ahead for each process: none waits for work, and no more than these are held.
@@ -241,15 +242,14 @@ def _kept(path: Path) -> TakeRecord | None:
 
 
 def _keep(path: Path, record: TakeRecord) -> None:
-    """Write a record whole: under another name first, then renamed."""
-    half = path.with_suffix(f".{os.getpid()}.half")
+    """Write a record whole; what a killed run left half-written is removed."""
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        half.write_text(take_record_text(record), encoding="utf-8")
-        os.replace(half, path)
+        with staging(path.parent) as place:
+            half = place / path.name
+            half.write_text(take_record_text(record), encoding="utf-8")
+            os.replace(half, path)
     except OSError as error:
-        with suppress(OSError):
-            half.unlink()
         raise OutputError(
             f"{path}: cannot be written ({error.strerror or error}).",
             hint="check the folder and the disk, or choose another with --out.",

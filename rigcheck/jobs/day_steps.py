@@ -131,8 +131,9 @@ def _audit(order: StepOrder) -> Report:
     )
     # Takes measured before an interrupt are kept by name of what they were made from: going on is always right.
     work = audit.refuse_unfinished(order.folder, resume=True, replace=False)
-    result = audit.audit(order.files["takes"], given=given, work=work, progress=order.progress)
-    audit.write_audit(result, order.folder, replace_earlier=order.replace)
+    with audit.keeping(work, pictures=given.pictures, go_on="the same command goes on from them"):
+        result = audit.audit(order.files["takes"], given=given, work=work, progress=order.progress)
+        audit.write_audit(result, order.folder, replace_earlier=order.replace)
     return result.report
 
 

@@ -9,7 +9,7 @@ from audit_footage import calibration, knocked, take, write_take
 
 from rigcheck.errors import InputError, OutputError
 from rigcheck.jobs import audit_work
-from rigcheck.jobs.audit import AuditInputs, audit, refuse_unfinished, write_audit
+from rigcheck.jobs.audit import AuditInputs, audit, keeping, refuse_unfinished, write_audit
 from rigcheck.main import run
 from rigcheck.model import Estimate
 from rigcheck.opencv import cv2
@@ -201,7 +201,13 @@ def test_command_line(day, tmp_path, capsys):
         assert run(line) == 3
         assert "--resume" in capsys.readouterr().err
         assert run([*line, "--workers", "1", "--resume"]) == 4
-        assert "recalibrate" in capsys.readouterr().out
+        said = capsys.readouterr()
+        assert "recalibrate" in said.out
+        assert (
+            f"{len(list((out / 'work').glob('*.json')))} measured takes are kept in {out / 'work'}"
+            in said.err
+        )
+        assert "pictures of the performer" in said.err
     finally:
         (out / "work").rename(folder / "work")
 
@@ -224,6 +230,35 @@ def test_unfinished_work_is_not_thrown_away(tmp_path):
     assert refuse_unfinished(tmp_path / "out", resume=True, replace=False) == work
     refuse_unfinished(tmp_path / "out", resume=False, replace=True)
     assert not list(work.glob("*.json"))
+
+
+class TestFullDisk:
+    """What was measured is kept and said, or nothing is left."""
+
+    def test_with_takes_measured(self, tmp_path):
+        work = tmp_path / "out" / "work"
+        work.mkdir(parents=True)
+        (work / "a.json").write_text("{}", encoding="utf-8")
+        for pictures in (True, False):
+            with pytest.raises(OutputError) as full, keeping(work, pictures=pictures):
+                raise OutputError("full.", hint="free space.")
+            assert full.value.hint.startswith(f"free space. 1 measured take is kept in {work}")
+            assert "--resume" in full.value.hint
+            assert ("pictures of the performer" in full.value.hint) == pictures
+        assert (work / "a.json").is_file()
+
+    def test_with_none(self, tmp_path):
+        work = tmp_path / "out" / "work"
+
+        def refused():
+            with keeping(work, pictures=True):
+                work.mkdir(parents=True)
+                raise OutputError("full.", hint="free space.")
+
+        with pytest.raises(OutputError) as full:
+            refused()
+        assert full.value.hint == "free space."
+        assert list(tmp_path.iterdir()) == []
 
 
 def test_records_keep_every_number(day):
