@@ -48,7 +48,7 @@ _NEEDED = {
 class Format(BaseModel):
     """Base of every format: strict types, no unknown keys, no NaN or Infinity."""
 
-    model_config = ConfigDict(strict=True, extra="forbid", frozen=True, allow_inf_nan=False)
+    model_config = ConfigDict(strict=True, extra="forbid", frozen=True, allow_inf_nan=False, defer_build=True)
 
 
 FormatT = TypeVar("FormatT", bound=Format)
