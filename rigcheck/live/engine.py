@@ -26,8 +26,8 @@ __all__ = ["LiveEngine"]
 # A moment older than this is not kept as "now".
 _STALE_S = 3.0
 _BURST_S = 1.0
-# What is being kept is written to its end.
-_JOIN_S, _KEEP_S = 20.0, 300.0
+# What is being kept is written to its end; a measurement, whose processes may only be starting, is not waited for long.
+_JOIN_S, _KEEP_S = 5.0, 300.0
 _LEAST_CALIBRATED = 3
 
 
@@ -307,10 +307,13 @@ class LiveEngine:
         """Measure until stopped; what ends it otherwise is a fault of ours, and is said before it shows itself."""
         try:
             self._measure_until_stopped()
-        finally:
-            if not self._stop.is_set():
-                self._face.say_trouble("Measuring has stopped by a fault: end the session and start it again")
-                self._tell()
+        except Exception:
+            # A measurement that the end did not wait for loses its processes half-way; nobody asks for it any more.
+            if self._stop.is_set():
+                return
+            self._face.say_trouble("Measuring has stopped by a fault: end the session and start it again")
+            self._tell()
+            raise
 
     def _measure_until_stopped(self) -> None:
         last: tuple[int, ...] = ()

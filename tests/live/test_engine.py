@@ -212,3 +212,28 @@ def test_a_fault_while_measuring_is_said(stage, tmp_path, monkeypatch):
     with LiveEngine(options(stage, tmp_path / "out")) as engine:
         reading = wait_for(engine, lambda reading: reading.answers)
     assert "start it again" in framing(reading).move
+
+
+def test_an_end_does_not_wait_for_a_measurement_that_hangs(stage, tmp_path, monkeypatch):
+    """Its processes go with the session: what that breaks in the thread that measures is told to nobody."""
+    gone, told = threading.Event(), []
+    monkeypatch.setattr(threading, "excepthook", told.append)
+    monkeypatch.setattr("rigcheck.live.engine._JOIN_S", 0.1)
+    engine = LiveEngine(options(stage, tmp_path / "kept"))
+
+    def hangs(shots, apart_s):
+        begun.set()
+        gone.wait(SOON_S)
+        raise RuntimeError("cannot schedule new futures after shutdown")
+
+    begun = threading.Event()
+    monkeypatch.setattr(engine._face, "take", hangs)
+    with engine:
+        assert begun.wait(SOON_S)
+        measuring = next(thread for thread in threading.enumerate() if thread.name == "measuring")
+        before = time.monotonic()
+    assert time.monotonic() - before < 30.0
+    gone.set()
+    measuring.join(SOON_S)
+    assert not measuring.is_alive()
+    assert told == []
