@@ -7,8 +7,8 @@ from numpy.typing import NDArray
 
 from rigcheck.calibration.solve import Solution
 from rigcheck.calibration.start import single_camera_layout
-from rigcheck.geometry.adjustment import Observations, Prediction, SharedLayout, predict
 from rigcheck.geometry.board_views import gather
+from rigcheck.geometry.bundle import Observations, Prediction, SharedLayout, predict
 from rigcheck.geometry.robust import noise_scale
 
 FloatArray = NDArray[np.float64]

@@ -13,8 +13,8 @@ from numpy.typing import NDArray
 
 from rigcheck.calibration.solve import solve
 from rigcheck.calibration.start import LENSES
-from rigcheck.geometry.adjustment import RigState, normal_equations, predict
 from rigcheck.geometry.board_views import CameraSetup, View, closed_form_pose, gather
+from rigcheck.geometry.bundle import RigState, normal_equations, predict
 from rigcheck.geometry.telling import most_telling
 from rigcheck.model import BoardSpec, LensModel, RigidTransform
 

@@ -24,9 +24,9 @@ from rigcheck.calibration.harm import (
     single_camera_harm_mm,
 )
 from rigcheck.calibration.solve import Solution
-from rigcheck.geometry.adjustment import Observations, normal_equations, predict
 from rigcheck.geometry.board_shape import shape_basis
 from rigcheck.geometry.board_views import MIN_CORNERS, View
+from rigcheck.geometry.bundle import Observations, normal_equations, predict
 from rigcheck.geometry.face_volume import face_grid
 from rigcheck.geometry.projection import project, unproject
 from rigcheck.geometry.rotation import exp_rotation

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rigcheck.calibration.solve import Solution
-from rigcheck.geometry.adjustment import normal_equations
+from rigcheck.geometry.bundle import normal_equations
 from rigcheck.geometry.face_volume import FACE_BOX_MM, FaceGrid, depth_derivatives, face_grid
 from rigcheck.geometry.projection import project_with_derivatives, unproject
 from rigcheck.geometry.rotation import skew

@@ -14,8 +14,9 @@ from numpy.typing import NDArray
 
 from rigcheck.calibration.start import LENSES, WRONG_BOARD_HINT, Lens, single_camera_layout, start_camera
 from rigcheck.errors import EstimationError
-from rigcheck.geometry.adjustment import Adjustment, Observations, RigState, SharedLayout, Stopping, adjust
+from rigcheck.geometry.adjustment import Adjustment, Stopping, adjust
 from rigcheck.geometry.board_views import CameraSetup, View, gather
+from rigcheck.geometry.bundle import Observations, RigState, SharedLayout
 from rigcheck.geometry.projection import FULL_DISTORTION, N_PINHOLE
 from rigcheck.geometry.robust import OUTLIER_WEIGHT, evaluate_loss
 from rigcheck.model import BoardSpec, ModelScore

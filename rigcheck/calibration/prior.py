@@ -8,8 +8,9 @@ from numpy.typing import NDArray
 
 from rigcheck.calibration.start import LENSES, Lens
 from rigcheck.errors import ConfigError
-from rigcheck.geometry.adjustment import Adjustment, GaussianPrior, RigState, SharedLayout
+from rigcheck.geometry.adjustment import Adjustment
 from rigcheck.geometry.board_views import CameraSetup, closed_form_pose
+from rigcheck.geometry.bundle import GaussianPrior, RigState, SharedLayout
 from rigcheck.geometry.projection import intrinsics_vector
 from rigcheck.model import BoardSpec, Calibration, Observation
 

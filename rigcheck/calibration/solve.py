@@ -10,9 +10,10 @@ from rigcheck.calibration.lens import LensChoice, choose_lens
 from rigcheck.calibration.prior import IntrinsicsPrior
 from rigcheck.calibration.start import Lens, free_mask
 from rigcheck.errors import EstimationError
-from rigcheck.geometry.adjustment import Adjustment, RigState, SharedLayout, Stopping, adjust
+from rigcheck.geometry.adjustment import Adjustment, Stopping, adjust
 from rigcheck.geometry.board_shape import FURTHER, QUADRATIC, shape_terms
 from rigcheck.geometry.board_views import CameraSetup, View, gather, usable_views
+from rigcheck.geometry.bundle import RigState, SharedLayout
 from rigcheck.geometry.covariance import SharedCovariance, shared_covariance
 from rigcheck.geometry.robust import evaluate_loss
 from rigcheck.geometry.rotation import angle_between

@@ -7,8 +7,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rigcheck.errors import EstimationError
-from rigcheck.geometry.adjustment import Adjustment, Observations, RigState, SharedLayout, Stopping, adjust
+from rigcheck.geometry.adjustment import Adjustment, Stopping, adjust
 from rigcheck.geometry.board_views import CameraSetup
+from rigcheck.geometry.bundle import Observations, RigState, SharedLayout
 from rigcheck.geometry.planar import focal_from_homographies, pose_from_homography
 from rigcheck.geometry.projection import FULL_DISTORTION, N_PINHOLE
 from rigcheck.model import BoardSpec, LensModel, Observation

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from rigcheck.calibration.alone import alone_fit
 from rigcheck.calibration.solve import Solution
 from rigcheck.errors import EstimationError
-from rigcheck.geometry.adjustment import RigState
+from rigcheck.geometry.bundle import RigState
 from rigcheck.geometry.rotation import angle_between
 from rigcheck.model import Estimate
 

@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from rigcheck.drift.rig_columns import intrinsics_names
 from rigcheck.errors import SchemaError
-from rigcheck.geometry.adjustment import RigState, SharedLayout
+from rigcheck.geometry.bundle import RigState, SharedLayout
 from rigcheck.geometry.projection import intrinsics_vector
 from rigcheck.model import Calibration, LensModel
 from rigcheck.model._arrays import FloatArray

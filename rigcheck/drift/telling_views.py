@@ -9,8 +9,8 @@ from collections.abc import Sequence
 
 from rigcheck.drift.stored import StoredRig
 from rigcheck.drift.today import started_at
-from rigcheck.geometry.adjustment import normal_equations, predict
 from rigcheck.geometry.board_views import View, gather
+from rigcheck.geometry.bundle import normal_equations, predict
 from rigcheck.geometry.telling import most_telling
 from rigcheck.model import BoardSpec
 

@@ -7,14 +7,9 @@ import numpy as np
 
 from rigcheck.drift.stored import StoredRig
 from rigcheck.errors import EstimationError
-from rigcheck.geometry.adjustment import (
-    Adjustment,
-    GaussianPrior,
-    RigState,
-    Stopping,
-    adjust,
-)
+from rigcheck.geometry.adjustment import Adjustment, Stopping, adjust
 from rigcheck.geometry.board_views import View, closed_form_pose, gather
+from rigcheck.geometry.bundle import GaussianPrior, RigState
 from rigcheck.geometry.covariance import robust_equations, shared_covariance
 from rigcheck.geometry.rotation import log_rotation
 from rigcheck.model import BoardSpec

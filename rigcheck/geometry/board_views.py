@@ -6,8 +6,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from rigcheck.geometry.adjustment import Observations
 from rigcheck.geometry.board_shape import shape_basis
+from rigcheck.geometry.bundle import Observations
 from rigcheck.geometry.planar import homography, pose_from_homography
 from rigcheck.geometry.projection import unproject
 from rigcheck.model import BoardSpec, LensModel, Observation

@@ -19,7 +19,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from rigcheck.geometry.adjustment import Adjustment, NormalEquations, normal_equations
+from rigcheck.geometry.adjustment import Adjustment
+from rigcheck.geometry.bundle import NormalEquations, normal_equations
 from rigcheck.geometry.robust import evaluate_loss
 
 FloatArray = NDArray[np.float64]

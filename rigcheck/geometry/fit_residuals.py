@@ -5,8 +5,9 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from rigcheck.geometry.adjustment import Adjustment, RigState
+from rigcheck.geometry.adjustment import Adjustment
 from rigcheck.geometry.board_views import View
+from rigcheck.geometry.bundle import RigState
 from rigcheck.geometry.pair import sampson_distance_px
 from rigcheck.geometry.robust import OUTLIER_WEIGHT
 from rigcheck.model import BoardSpec, Observation, RigidTransform, ViewResult, ViewSide

@@ -15,7 +15,8 @@ from rigcheck.calibration import LENSES, CameraSetup, calibration_run, solve
 from rigcheck.calibration.quantities import quantities
 from rigcheck.calibration.start import single_camera_layout
 from rigcheck.checks import CALIBRATION_CHECKS, Limits, effective_limits, run_checks
-from rigcheck.geometry.adjustment import Observations, RigState, adjust
+from rigcheck.geometry.adjustment import adjust
+from rigcheck.geometry.bundle import Observations, RigState
 from rigcheck.geometry.covariance import shared_covariance
 from rigcheck.geometry.pair import sampson_distance_px, triangulate
 from rigcheck.geometry.planar import focal_from_homographies, homography, pose_from_homography

@@ -8,8 +8,9 @@ import pytest
 from synthetic import BOARD, Noise, board_poses, observe, reference_rig, rodrigues
 
 from rigcheck.calibration.start import LENSES, single_camera_layout
-from rigcheck.geometry.adjustment import GaussianPrior, RigState, Stopping, adjust
+from rigcheck.geometry.adjustment import Stopping, adjust
 from rigcheck.geometry.board_views import gather
+from rigcheck.geometry.bundle import GaussianPrior, RigState
 from rigcheck.geometry.covariance import shared_covariance
 from rigcheck.geometry.projection import intrinsics_vector
 from rigcheck.model import BoardSpec, CameraModel, FrameRef, Observation, RigidTransform
