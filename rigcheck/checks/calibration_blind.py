@@ -167,17 +167,8 @@ def _known_length(run: CalibrationRun, limits: Limits) -> Outcome:
     agrees = abs(error.value) <= COVERAGE_FACTOR * sigma
     if status in ("caution", "inconclusive") and agrees and sigma <= (band.caution or 0.0):
         status = "pass"  # ISO/IEC 17043: |E_n| <= 1, a difference within both expanded uncertainties
-    lengths = [
-        f"{words} {number_text(found, 3)}"
-        for words, key in (
-            ("measured", "known_length_mm"),
-            ("from the board's squares", "length_from_pitch_mm"),
-            ("as both cameras see it", "length_seen_mm"),
-        )
-        if (found := run.measurements.get(f"board.{key}")) is not None and found.value is not None
-    ]
     message = (
-        f"The board's diagonal, first to last inner corner: {', '.join(lengths)}. Lengths come out "
+        f"The board's diagonal, first to last inner corner: {_lengths_words(run)}. Lengths come out "
         f"{100 * abs(error.value):.3f} ± {100 * sigma:.3f} % {'long' if error.value > 0 else 'short'}, "
         f"{abs(error.value) * working_distance_mm(run):.3f} mm of the distance of the face. No residual "
         f"shows this. {_square_words(run, error.value)}"
@@ -193,6 +184,19 @@ def _known_length(run: CalibrationRun, limits: Limits) -> Outcome:
         limit=band.text,
         message=message,
         action="" if status == "pass" else action,
+    )
+
+
+def _lengths_words(run: CalibrationRun) -> str:
+    """The known length as told in each way that there is."""
+    return ", ".join(
+        f"{words} {number_text(found, 3)}"
+        for words, key in (
+            ("measured", "known_length_mm"),
+            ("from the board's squares", "length_from_pitch_mm"),
+            ("as both cameras see it", "length_seen_mm"),
+        )
+        if (found := run.measurements.get(f"board.{key}")) is not None and found.value is not None
     )
 
 

@@ -5,7 +5,7 @@ from concurrent.futures import Future
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
-from functools import lru_cache
+from functools import lru_cache, partial
 from pathlib import Path
 
 import numpy as np
@@ -108,12 +108,12 @@ def filmed_ahead(plan: DayPlan, *, progress: OnProgress) -> Iterator[Filming]:
     with fresh_processes(default_workers()) as pool:
         pieces = {name: pool.submit(_film, _order(plan, name)) for name in names}
 
-        def count(name: str) -> None:
+        def count(name: str, _: Future[None]) -> None:
             done.append(name)
             progress(len(done), len(names))
 
         for name, piece in pieces.items():
-            piece.add_done_callback(lambda _, name=name: count(name))  # type: ignore[misc]
+            piece.add_done_callback(partial(count, name))
         yield Filming(pieces=pieces)
 
 

@@ -31,7 +31,7 @@ class StepOrder:
     replace: bool
     progress: ProgressSink
 
-    def option(self, name: str) -> Any:  # noqa: ANN401
+    def option(self, name: str) -> Any:  # noqa: ANN401 - its type hangs on the name
         """An option of the step; the day's file was read strictly, so that it has the type it should have."""
         return self.step.options[name]
 

@@ -6,6 +6,7 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
+from day_files import EVERY_OPTION
 from rendered import write_picture
 from small_shoot import small_shoot
 
@@ -76,23 +77,6 @@ def test_a_day_by_its_commands(desk, capfd):
     assert {path: path.read_bytes() for path in before} == before
 
 
-FULL = """\
-format: rigcheck-day
-version: 1
-rigs:
-  kestrel: {rig: rig.yaml, board: board.yaml}
-performers:
-  heron: {record: heron.yaml, looks: {glasses: false}}
-steps:
-  - {name: c, run: calibrate, rig: kestrel, footage: [a, b], prior: {file: p.yaml}, lens: brown5, flat_board: true,
-     pair: index, offset_frames: -2}
-  - {name: v, run: verify, rig: kestrel, footage: [a, b], calibration: c, label: worn, pair: timecode}
-  - {name: f, run: fitting, rig: kestrel, performer: heron, footage: [a, b], calibration: c, points: [p1.yaml, p2.yaml]}
-  - {name: p, run: picks, rig: kestrel, performer: heron, footage: [a], approved: f, want: [neutral, side, side],
-     reference: 7, pictures: false}
-  - {name: t, run: audit, rig: kestrel, takes: takes, calibration: c, end_calibration: {file: e.yaml}, approved: f,
-     workers: 1}
-"""
 WRITERS = {
     "calibrate": "write_calibration",
     "verify": "write_verification",
@@ -115,7 +99,7 @@ def bound(home, name, kept, key, gives):
 
 def test_every_option_reaches_its_command(tmp_path, monkeypatch):
     """Each runner calls the real signatures, with what the file says."""
-    (tmp_path / "day.yaml").write_text(FULL)
+    (tmp_path / "day.yaml").write_text(EVERY_OPTION)
     seen, written = {}, {}
     for name in day_steps.RUNNERS:
         home, writer = getattr(day_steps, name), WRITERS[name]

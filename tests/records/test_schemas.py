@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 import yaml
+from day_files import EVERY_OPTION
 from jsonschema import Draft202012Validator
 from pydantic import ValidationError
 
@@ -36,21 +37,6 @@ SCHEMAS = json_schemas()
 VALIDATORS = {name: Draft202012Validator(schema) for name, schema in SCHEMAS.items()}
 TAKES = "- {name: take 1, footage: [a/upper.mov, a/lower.mov], recorded: '2026-03-02T09:30:00+01:00'}\n"
 TRANSFER = "bit_depth: 8\npoints: [[0, 0.0], [128, 0.2], [255, 1.0]]\n"
-
-DAY = """\
-format: rigcheck-day
-version: 1
-rigs:
-  kestrel: {rig: rig.yaml, board: board.yaml}
-performers:
-  heron: {record: heron.yaml, looks: {glasses: false}}
-steps:
-  - {name: morning, run: calibrate, rig: kestrel, footage: [a.mov, b.mov], prior: {file: workshop.yaml}}
-  - {name: noon, run: verify, rig: kestrel, calibration: morning, footage: [a.mov, b.mov], label: worn}
-  - {name: heron 1, run: fitting, performer: heron, calibration: morning, footage: [a.mov], points: [p.yaml]}
-  - {name: picks 1, run: picks, performer: heron, approved: heron 1, footage: [a.mov], want: [neutral, side]}
-  - {name: takes, run: audit, calibration: morning, takes: takes, workers: 2}
-"""
 
 
 def made_state():
@@ -124,7 +110,7 @@ def files(calibration, single_calibration, report, provenance):
         ("take-table", made_table()),
         ("take-record", take_record_text(record)),
         ("transfer", TRANSFER),
-        ("day", DAY),
+        ("day", EVERY_OPTION),
         ("day-state", made_state()),
     ]
 
