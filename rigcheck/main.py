@@ -25,12 +25,17 @@ def demo(
     folder: Annotated[Path, typer.Argument(metavar="DIR", help="New folder for the demo day.")],
     *,
     seconds: Annotated[
-        float, typer.Option("--seconds", min=4.0, max=120.0, help="Length of the board clips.")
+        float, typer.Option("--seconds", metavar="N", min=4.0, max=120.0, help="Length of the board clips.")
     ] = 10.0,
-    seed: Annotated[int, typer.Option("--seed", min=0, help="Another seed is another rig and day.")] = 1,
+    seed: Annotated[
+        int, typer.Option("--seed", metavar="N", min=0, help="Another seed is another rig and day.")
+    ] = 1,
     replace: Annotated[bool, typer.Option("--replace", help="Replace an earlier demo in DIR.")] = False,
 ) -> None:
-    """Render an invented shoot day with known truth and run the job on it."""
+    """Render an invented shoot day and run the whole job on it.
+
+    Its truth is known: each step says what was planted and whether it was told.
+    """
     from rigcheck.demo.day import PAGE, run_demo
     from rigcheck.demo.day_steps import DayStep
     from rigcheck.report import STATUS_WORDS, progress

@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from rigcheck.cli.shared import JsonTo, Out, RigFile, end, say
+from rigcheck.cli.shared import Approved, JsonTo, Out, Pictures, RigFile, end, say
 from rigcheck.errors import Ended
 
 __all__ = ["audit"]
@@ -27,12 +27,7 @@ def audit(
         typer.Option("--end-calibration", metavar="FILE", help="Calibration at the end of the day."),
     ] = None,
     rig: RigFile = None,
-    approved: Annotated[
-        Path | None,
-        typer.Option(
-            "--approved", metavar="RESULT", help="result.json of the approved fitting: slip from there."
-        ),
-    ] = None,
+    approved: Approved = None,
     performer: Annotated[
         Path | None, typer.Option("--performer", metavar="FILE", help="Performer record to go on with.")
     ] = None,
@@ -49,13 +44,14 @@ def audit(
     resume: Annotated[
         bool, typer.Option("--resume", help="Go on with an audit that was interrupted, or with takes added.")
     ] = False,
-    pictures: Annotated[
-        bool, typer.Option("--pictures/--no-pictures", help="Show the performer in the report.")
-    ] = True,
+    pictures: Pictures = True,
     replace: Annotated[bool, typer.Option("--replace", help="Replace an earlier audit in DIR.")] = False,
     json_to: JsonTo = None,
 ) -> None:
-    """Tell whether the rig drifted during a shoot, from which take on, and which calibration each take needs."""
+    """Tell from which take on a rig had drifted, by faces alone.
+
+    Says which calibration each take should use.
+    """
     from rigcheck.jobs import audit as job
     from rigcheck.records import check_writable
     from rigcheck.report import progress
@@ -84,6 +80,7 @@ def audit(
             raise
         say(f"Interrupted: {job.kept_words(work, pictures=pictures)}", err=True)
         raise Ended from None
-    say(job.kept_words(work, pictures=pictures), err=True)
+    if kept := job.kept_words(work, pictures=pictures):
+        say(kept, err=True)
     outputs = (*job.OUTPUTS, *(("performer.yaml",) if result.record is not None else ()))
     end(result.report, out, outputs, numbers=take_lines(result.run), json_to=json_to)

@@ -22,7 +22,10 @@ def compare(
     replace: Annotated[bool, typer.Option("--replace", help="Replace an earlier comparison in DIR.")] = False,
     json_to: JsonTo = None,
 ) -> None:
-    """Compare two calibrations of a rig: what differs, what it does on the face, which to trust."""
+    """Compare two calibrations: what differs, which to trust.
+
+    Says what the difference does on the face.
+    """
     from rigcheck.jobs import compare as job
     from rigcheck.records import check_writable
     from rigcheck.report.compare_page import key_differences

@@ -24,7 +24,10 @@ def day(
     ] = False,
     json_to: JsonTo = None,
 ) -> None:
-    """Calibrate, verify, fit, pick and audit as a file lists it; what is unchanged is not run again."""
+    """Run the steps of a shoot day as a file lists them.
+
+    Calibrates, verifies, fits, picks and audits; what is unchanged is not run again.
+    """
     from rigcheck.checks import day_exit_code
     from rigcheck.jobs import day as job
     from rigcheck.report import progress

@@ -6,7 +6,18 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from rigcheck.cli.shared import Footage1, Footage2, JsonTo, OffsetFrames, Out, PairBy, RigFile, end
+from rigcheck.cli.shared import (
+    Approved,
+    Footage1,
+    Footage2,
+    JsonTo,
+    OffsetFrames,
+    Out,
+    PairBy,
+    Pictures,
+    RigFile,
+    end,
+)
 
 if TYPE_CHECKING:
     from rigcheck.model import PerformerLooks
@@ -37,12 +48,7 @@ def fitting(
         list[Path] | None,
         typer.Option("--points", metavar="FILE", help="Points marked by hand; one file a camera."),
     ] = None,
-    approved: Annotated[
-        Path | None,
-        typer.Option(
-            "--approved", metavar="RESULT", help="result.json of an approved fitting to compare with."
-        ),
-    ] = None,
+    approved: Approved = None,
     performer: Annotated[
         Path | None, typer.Option("--performer", metavar="FILE", help="Performer record to go on with.")
     ] = None,
@@ -60,23 +66,24 @@ def fitting(
     ] = None,
     helmet_on: Annotated[
         str | None,
-        typer.Option("--helmet-on", metavar="TIME", help="Note when it went on: now, 14:05, or ISO 8601."),
+        typer.Option("--helmet-on", metavar="TIME", help="When the helmet went on: now, 14:05, or ISO 8601."),
     ] = None,
     helmet_off: Annotated[
-        str | None, typer.Option("--helmet-off", metavar="TIME", help="Note when it went off.")
+        str | None, typer.Option("--helmet-off", metavar="TIME", help="When it came off.")
     ] = None,
     knock: Annotated[
-        str | None, typer.Option("--knock", metavar="TEXT", help="Note a knock, now, in words.")
+        str | None, typer.Option("--knock", metavar="TEXT", help="What knocked the rig just now, in words.")
     ] = None,
     pair: PairBy = "auto",
     offset_frames: OffsetFrames = None,
-    pictures: Annotated[
-        bool, typer.Option("--pictures/--no-pictures", help="Show the performer in the report.")
-    ] = True,
+    pictures: Pictures = True,
     replace: Annotated[bool, typer.Option("--replace", help="Replace an earlier fitting in DIR.")] = False,
     json_to: JsonTo = None,
 ) -> None:
-    """Judge how the performer's face sits in the frame and in the light, and say what to move."""
+    """Judge how the face sits in frame, focus and light.
+
+    Says what to move or turn, and by how much.
+    """
     from rigcheck.errors import InputError
     from rigcheck.jobs import fitting as job
     from rigcheck.records import check_writable

@@ -9,10 +9,10 @@ __all__ = ["formats"]
 
 def formats(
     name: Annotated[
-        str | None, typer.Argument(metavar="[NAME]", help="Format whose JSON Schema is printed.")
+        str | None, typer.Argument(metavar="NAME", help="Format whose JSON Schema is printed.")
     ] = None,
 ) -> None:
-    """List the formats of rigcheck's files, or print the JSON Schema of one."""
+    """List the formats of files, or print the JSON Schema of one."""
     from rigcheck.records.json_text import json_text
     from rigcheck.records.schemas import KINDS, json_schemas
 

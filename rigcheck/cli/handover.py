@@ -14,15 +14,15 @@ _CHECK_FAILED = 4
 
 def handover(
     folder: Annotated[
-        Path, typer.Argument(metavar="DIR", help="The day's folder; with --check a received handover.")
+        Path, typer.Argument(metavar="FOLDER", help="The day's folder; with --check a received handover.")
     ],
     *,
     out: Annotated[
-        Path | None, typer.Option("--out", metavar="DIR2", help="Folder to write to, outside DIR.")
+        Path | None, typer.Option("--out", metavar="DIR", help="Folder to write to, outside FOLDER.")
     ] = None,
     check: Annotated[
         bool,
-        typer.Option("--check", help="Compare the received folder DIR with its manifest; write nothing."),
+        typer.Option("--check", help="Compare the received FOLDER with its manifest; write nothing."),
     ] = False,
     with_pictures: Annotated[
         bool, typer.Option("--with-pictures", help="Hand over pictures of the performer too.")
@@ -30,13 +30,16 @@ def handover(
     board_footage: Annotated[
         bool, typer.Option("--board-footage", help="Hand over the board footage itself, not its sums alone.")
     ] = False,
-    replace: Annotated[bool, typer.Option("--replace", help="Replace an earlier handover in DIR2.")] = False,
+    replace: Annotated[bool, typer.Option("--replace", help="Replace an earlier handover in DIR.")] = False,
 ) -> None:
-    """Make one folder for the next department out of a day's, with a manifest; or check a received one."""
+    """Make one folder for the next department, or check one.
+
+    Results, calibrations in several formats, and a manifest with the SHA-256 of everything.
+    """
     from rigcheck.jobs import handover as job
 
     if check == (out is not None):
-        raise typer.BadParameter("give either --out DIR2, to make a handover, or --check, to check one.")
+        raise typer.BadParameter("give either --out DIR, to make a handover, or --check, to check one.")
     if out is None:
         count, findings = job.check_handover(folder)
         for sentence in findings:

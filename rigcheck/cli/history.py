@@ -5,27 +5,31 @@ from typing import Annotated
 
 import typer
 
-from rigcheck.cli.shared import JsonTo, end
+from rigcheck.cli.shared import JsonTo, Out, end
 
 __all__ = ["history"]
 
 
 def history(
     folder: Annotated[
-        Path, typer.Argument(metavar="DIR", help="Folder with results of calibrate and verify, at any depth.")
+        Path,
+        typer.Argument(metavar="FOLDER", help="Folder with results of calibrate and verify, at any depth."),
     ],
     *,
-    out: Annotated[Path, typer.Option("--out", metavar="DIR2", help="Folder to write to.")],
+    out: Out,
     days: Annotated[
         float | None,
         typer.Option(
             "--days", metavar="N", help="Caution when a rig was not looked at for N days; 7 if not given."
         ),
     ] = None,
-    replace: Annotated[bool, typer.Option("--replace", help="Replace an earlier history in DIR2.")] = False,
+    replace: Annotated[bool, typer.Option("--replace", help="Replace an earlier history in DIR.")] = False,
     json_to: JsonTo = None,
 ) -> None:
-    """Show how each rig behaved over weeks of results, and tell knocks from warming up."""
+    """Show how each rig behaved over weeks of results.
+
+    Tells knocks from warming up.
+    """
     from rigcheck.jobs import history as job
     from rigcheck.records import check_writable
     from rigcheck.report import progress

@@ -5,7 +5,18 @@ from typing import Annotated
 
 import typer
 
-from rigcheck.cli.shared import Footage1, Footage2, JsonTo, OffsetFrames, Out, PairBy, RigFile, end
+from rigcheck.cli.shared import (
+    Approved,
+    Footage1,
+    Footage2,
+    JsonTo,
+    OffsetFrames,
+    Out,
+    PairBy,
+    Pictures,
+    RigFile,
+    end,
+)
 
 __all__ = ["picks"]
 
@@ -29,22 +40,20 @@ def picks(
             "--reference", metavar="FRAME", min=0, help="Picture of camera 1 that is a right neutral."
         ),
     ] = None,
-    approved: Annotated[
-        Path | None,
-        typer.Option("--approved", metavar="RESULT", help="result.json of the approved fitting."),
-    ] = None,
+    approved: Approved = None,
     performer: Annotated[
-        Path | None, typer.Option("--performer", metavar="FILE", help="Performer record.")
+        Path | None, typer.Option("--performer", metavar="FILE", help="Performer record to compare with.")
     ] = None,
     pair: PairBy = "auto",
     offset_frames: OffsetFrames = None,
-    pictures: Annotated[
-        bool, typer.Option("--pictures/--no-pictures", help="Show the performer in the report.")
-    ] = True,
+    pictures: Pictures = True,
     replace: Annotated[bool, typer.Option("--replace", help="Replace earlier picks in DIR.")] = False,
     json_to: JsonTo = None,
 ) -> None:
-    """Find the neutral and bite frames that the digital face will be calibrated from."""
+    """Find the frames that the digital face is calibrated from.
+
+    Ranks neutral and bite, explains each rank, and saves stills.
+    """
     from rigcheck.jobs import picks as job
     from rigcheck.records import check_writable
     from rigcheck.report import progress

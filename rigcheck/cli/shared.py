@@ -12,6 +12,7 @@ if TYPE_CHECKING:
     from rigcheck.model import CalibrationRun, Report
 
 __all__ = [
+    "Approved",
     "BoardFile",
     "Footage1",
     "Footage2",
@@ -19,6 +20,7 @@ __all__ = [
     "OffsetFrames",
     "Out",
     "PairBy",
+    "Pictures",
     "RigFile",
     "end",
     "say",
@@ -33,10 +35,15 @@ def _standard_output(text: str | None) -> str | None:
 
 
 Footage1 = Annotated[str, typer.Argument(metavar="FOOTAGE1", help="Footage of camera 1, or of both.")]
-Footage2 = Annotated[str | None, typer.Argument(metavar="[FOOTAGE2]", help="Footage of camera 2.")]
+Footage2 = Annotated[str | None, typer.Argument(metavar="FOOTAGE2", help="Footage of camera 2.")]
 BoardFile = Annotated[Path, typer.Option("--board", metavar="FILE", help="Board file.")]
 RigFile = Annotated[Path | None, typer.Option("--rig", metavar="FILE", help="Rig file.")]
 Out = Annotated[Path, typer.Option("--out", metavar="DIR", help="Folder to write to.")]
+Approved = Annotated[
+    Path | None,
+    typer.Option("--approved", metavar="RESULT", help="result.json of an approved fitting to compare with."),
+]
+Pictures = Annotated[bool, typer.Option("--pictures/--no-pictures", help="Show the performer in the report.")]
 PairBy = Annotated[
     Literal["auto", "index", "timecode"], typer.Option("--pair", help="What pictures are paired by.")
 ]

@@ -31,7 +31,10 @@ def verify(
     ] = False,
     json_to: JsonTo = None,
 ) -> None:
-    """Tell from a few seconds of the board whether the rig still is as calibrated, and what it costs if not."""
+    """Tell from a few seconds of the board whether the rig moved.
+
+    Says what it costs on the face to go on with the calibration, and what moved.
+    """
     from rigcheck.jobs import verify as job
     from rigcheck.jobs.opening import PairingChoice, footage_paths
     from rigcheck.records import check_writable

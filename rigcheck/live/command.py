@@ -26,7 +26,7 @@ def live(
             help="Camera 1, or both: a device (0), a stream's address, a folder that stills are saved into, a video.",
         ),
     ],
-    source2: Annotated[str | None, typer.Argument(metavar="[SOURCE2]", help="Camera 2.")] = None,
+    source2: Annotated[str | None, typer.Argument(metavar="SOURCE2", help="Camera 2.")] = None,
     *,
     out: Annotated[Path, typer.Option("--out", metavar="DIR", help="Folder for what you ask to be kept.")],
     rig: Annotated[_Optional, typer.Option("--rig", metavar="FILE", help="Rig file.")] = None,
@@ -51,20 +51,24 @@ def live(
     ] = None,
     helmet_on: Annotated[
         str | None,
-        typer.Option("--helmet-on", metavar="TIME", help="Since when it is worn: now, 14:05, or ISO 8601."),
+        typer.Option("--helmet-on", metavar="TIME", help="When the helmet went on: now, 14:05, or ISO 8601."),
     ] = None,
     mass_g: Annotated[
-        float | None, typer.Option("--mass-g", min=0.0, help="What the head carries, in grams.")
+        float | None, typer.Option("--mass-g", metavar="N", min=0.0, help="What the head carries, in grams.")
     ] = None,
     overhang_mm: Annotated[
-        float | None, typer.Option("--overhang-mm", help="How far its centre of mass lies before the ears.")
+        float | None,
+        typer.Option("--overhang-mm", metavar="N", help="How far its centre of mass lies before the ears."),
     ] = None,
     rest_after_min: Annotated[
-        float, typer.Option("--rest-after-min", min=1.0, help="Minutes worn until the page says to rest.")
+        float,
+        typer.Option(
+            "--rest-after-min", metavar="N", min=1.0, help="Minutes worn until the page says to rest."
+        ),
     ] = 30.0,
     loop: Annotated[bool, typer.Option("--loop", help="Play videos again when they end.")] = False,
     port: Annotated[
-        int, typer.Option("--port", min=0, max=65535, help="Of the page; 0 for any free one.")
+        int, typer.Option("--port", metavar="N", min=0, max=65535, help="Of the page; 0 for any free one.")
     ] = 8437,
     lan: Annotated[
         bool,
@@ -73,7 +77,10 @@ def live(
         ),
     ] = False,
 ) -> None:
-    """Show both cameras and what to move while the helmet is fitted, on a page in a browser."""
+    """Show both cameras and what to move next, on a page.
+
+    For a browser beside the helmet while it is fitted. Nothing is kept unless you ask.
+    """
     need_web()
     from rigcheck.jobs.wearing import WornSaid
     from rigcheck.live.engine import LiveEngine
