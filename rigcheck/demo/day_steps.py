@@ -149,12 +149,20 @@ def _fitting(day: Day, fit: Try, title: str) -> DayStep:
     )
     result = fitting(*clips, given=given)
     write_fitting(result, out, replace_earlier=day.plan.again)
-    who = ("--code-name", CODE_NAME) if record is None else ("--performer", record)
+    who = ("--code-name", CODE_NAME, *_said_of_looks()) if record is None else ("--performer", record)
     command = day.typed(
         "fitting", *clips, "--rig", day.rig, "--calibration", day.calibration(), *who, "--out", out
     )
     planted = found.fitted_wrong(result.report) if first else (found.fitted_right(result.report),)
     return _step(day, fit.name, title, command, result.report, planted)
+
+
+def _said_of_looks() -> list[str]:
+    """The performer's looks as options."""
+    said = {name: value for name, value in vars(LOOKS).items() if isinstance(value, bool)}
+    return [
+        word for name, value in said.items() for word in ("--looks", f"{name}={'yes' if value else 'no'}")
+    ]
 
 
 def _picks(day: Day) -> DayStep:
@@ -169,7 +177,10 @@ def _picks(day: Day) -> DayStep:
     )
     result = picks(*clips, given=given)
     write_picks(result, out, replace_earlier=day.plan.again)
-    command = day.typed("picks", *clips, "--rig", day.rig, "--calibration", day.calibration(), "--out", out)
+    command = day.typed(
+        "picks", *clips, "--rig", day.rig, "--calibration", day.calibration(), "--approved", approved / "result.json",
+        "--performer", approved / "performer.yaml", "--out", out,
+    )  # fmt: skip
     return _step(
         day, "picks", "Neutral and bite picked", command, result.report, found.picked(result, day.plan.shoot)
     )

@@ -1,7 +1,7 @@
 """The invented shoot day that the demo renders.
 
 Production "Nine Lantern Quay", day 3. The helmet called quay-2 carries two cameras one above the other,
-`upper` and `lower`, turned in to meet on the face. In the morning, before the performer known as Sandpiper
+`upper` and `lower`, turned in to meet on the face. In the morning, before the performer known as heron
 is fitted, the technician films a board held in one hand. All of it is made up.
 """
 
