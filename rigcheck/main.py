@@ -50,9 +50,11 @@ def demo(
         with progress() as sink:
             day = run_demo(folder, seconds=seconds, seed=seed, replace=replace, progress=sink, on_step=told)
     except KeyboardInterrupt:
-        typer.echo(f"Interrupted: what was done so far is kept in {folder}; --replace begins anew.", err=True)
+        kept = f"Interrupted: what was done so far is kept in {folder}; --replace begins anew."
+        typer.echo(printable(kept), err=True)
         raise Ended from None
-    typer.echo(f"\n{day.sentence}\nOpen in a browser: {folder / PAGE}")
+    typer.echo(f"\n{day.sentence}")
+    typer.echo(printable(f"Open in a browser: {folder / PAGE}"))
     raise typer.Exit(0 if day.right else CHECK_FAILED)
 
 

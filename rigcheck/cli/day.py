@@ -35,13 +35,14 @@ def day(
 
     shown = job.DayShown(progress=progress, told=_tell)
     try:
-        result = job.day(file, out, replace_earlier=replace, shown=shown)
+        with job.keeping(out):
+            result = job.day(file, out, replace_earlier=replace, shown=shown)
+            job.write_day(result, out)
     except KeyboardInterrupt:
         if not job.kept_steps(out):
             raise
         say(f"Interrupted: the steps done so far are kept in {out}: the same command goes on.", err=True)
         raise Ended from None
-    job.write_day(result, out)
     numbers = step_lines(result.run.outcomes)
     code = day_exit_code(result.run, result.report.verdict)
     end(result.report, out, job.OUTPUTS, numbers=numbers, json_to=json_to, code=code)

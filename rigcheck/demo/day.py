@@ -1,7 +1,8 @@
 """The demo day: filmed, run step by step, and held against what was planted."""
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from itertools import chain
 from pathlib import Path
@@ -84,17 +85,36 @@ def run_demo(
             hint="give a new folder, or --replace to write over an earlier demo.",
         )
     check_writable(folder)
-    for each in (folder, folder / "footage", folder / "results"):
-        make_folder(each)
-    plan = DayPlan(
-        folder=folder, shoot=calibration_shoot(seed, seconds=seconds, frame_rate=FRAME_RATE), again=replace
-    )
-    result, steps = _run(plan, progress, on_step)
-    rows = compare_with_truth(result.run.calibration, plan.shoot.day.truth)
-    page = demo_page(_shown(steps), _truth(rows), seed=seed)
-    with output_folder(folder, replace=True, protects=(PAGE,)) as out:
-        out.write_text(PAGE, page)
+    with _saying_what_stays(folder):
+        for each in (folder, folder / "footage", folder / "results"):
+            make_folder(each)
+        plan = DayPlan(
+            folder=folder,
+            shoot=calibration_shoot(seed, seconds=seconds, frame_rate=FRAME_RATE),
+            again=replace,
+        )
+        result, steps = _run(plan, progress, on_step)
+        rows = compare_with_truth(result.run.calibration, plan.shoot.day.truth)
+        page = demo_page(_shown(steps), _truth(rows), seed=seed)
+        with output_folder(folder, replace=True, protects=(PAGE,)) as out:
+            out.write_text(PAGE, page)
     return DemoDay(folder=folder, result=result, rows=rows, steps=tuple(steps))
+
+
+@contextmanager
+def _saying_what_stays(folder: Path) -> Iterator[None]:
+    """Let an OutputError of the block say that what was done is kept; folders that stay empty are removed."""
+    new = not folder.exists()
+    try:
+        yield
+    except OutputError as error:
+        if any(path.is_file() for path in folder.rglob("*")):
+            kept = f"What was done so far is kept in {folder}: --replace begins anew."
+            raise OutputError(error.message, hint=f"{error.hint} {kept}") from error
+        for path in (*sorted(folder.rglob("*"), reverse=True), *([folder] if new else [])):
+            with suppress(OSError):
+                path.rmdir()
+        raise
 
 
 def _run(

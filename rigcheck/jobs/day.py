@@ -16,6 +16,7 @@ from rigcheck.jobs.day_changes import (
     refuse_to_replace,
 )
 from rigcheck.jobs.day_inputs import DayPlace, input_prints, refuse_outside
+from rigcheck.jobs.day_kept import keeping, kept_steps
 from rigcheck.jobs.day_steps import RUNNERS, Runner, StepOrder
 from rigcheck.jobs.opening import footage_paths
 from rigcheck.model import Estimate, Report
@@ -36,7 +37,7 @@ from rigcheck.report.day_page import day_page
 # Written by `write_day`; those of an earlier run of a day are written anew.
 OUTPUTS = ("result.json", "report.html")
 
-__all__ = ["OUTPUTS", "DayResult", "DayShown", "day", "kept_steps", "write_day"]
+__all__ = ["OUTPUTS", "DayResult", "DayShown", "day", "keeping", "kept_steps", "write_day"]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -139,11 +140,6 @@ def write_day(result: DayResult, out: str | Path) -> None:
     with output_folder(out, replace=True, inputs=result.inputs) as folder:
         folder.write_text("result.json", result_text(result.report))
         folder.write_text("report.html", day_page(result.report, result.run))
-
-
-def kept_steps(out: str | Path) -> int:
-    """How many steps of a day are done in a folder."""
-    return sum(made.done for made in read_day_state(out).values())
 
 
 def _known(out: Path, inputs: tuple[str, ...], replace_earlier: bool) -> dict[str, StepMade]:

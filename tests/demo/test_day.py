@@ -9,7 +9,7 @@ from scipy.spatial.transform import Rotation
 
 from rigcheck.checks import EXPOSURE_CHECKS, FRAMING_CHECKS
 from rigcheck.demo import calibration_shoot, day, project_points
-from rigcheck.demo.day import DemoDay, _shown
+from rigcheck.demo.day import DemoDay, _shown, run_demo
 from rigcheck.demo.day_filming import board_stills, pieces_of_day
 from rigcheck.demo.day_found import Planted, audited, fitted_right, fitted_wrong, verified
 from rigcheck.demo.day_plan import (
@@ -25,6 +25,7 @@ from rigcheck.demo.day_plan import (
 )
 from rigcheck.demo.day_steps import DayStep
 from rigcheck.demo.truth import named_axes
+from rigcheck.errors import OutputError
 from rigcheck.main import run
 from rigcheck.model import CheckResult, Estimate, FrameRef, Observation, Report
 from rigcheck.opencv import cv2
@@ -278,3 +279,20 @@ def test_a_file_where_a_folder_is_needed_is_said(tmp_path, capsys):
     assert run(["demo", str(tmp_path), "--replace"]) == 3
     assert "footage: cannot be made" in capsys.readouterr().err
     assert (tmp_path / "footage").read_text() == "mine"
+
+
+@pytest.mark.parametrize("written", [True, False])
+def test_a_full_disk_says_what_is_kept_or_leaves_nothing(tmp_path, monkeypatch, written):
+    folder = tmp_path / "day"
+
+    def full(place, shoot, **_):
+        if written:
+            place.mkdir()
+            (place / "rig.yaml").write_text("name: kestrel")
+        raise OutputError("disk full.", hint="free some space.")
+
+    monkeypatch.setattr("rigcheck.demo.day.write_calibration_clips", full)
+    with pytest.raises(OutputError) as told:
+        run_demo(folder, seconds=4.0, seed=1)
+    assert told.value.hint.startswith("free some space.")
+    assert (f"kept in {folder}" in told.value.hint) == written == folder.exists()

@@ -14,7 +14,7 @@ from results_made import made
 
 from rigcheck.checks import day_exit_code
 from rigcheck.errors import ConfigError, InputError, OutputError, SchemaError
-from rigcheck.jobs.day import DayShown, day, write_day
+from rigcheck.jobs.day import DayShown, day, keeping, write_day
 from rigcheck.jobs.day_steps import RUNNERS
 from rigcheck.main import run
 from rigcheck.model import CheckResult, Estimate
@@ -437,3 +437,32 @@ def test_each_outcome_is_told_as_it_comes(desk):
     told = []
     desk.day(shown=DayShown(told=lambda number, total, one: told.append((number, total, one.step.name))))
     assert told == [(number, 7, name) for number, name in enumerate(NAMES, start=1)]
+
+
+class TestFullDisk:
+    """A day that cannot be written says what it kept, and leaves nothing where no step left anything."""
+
+    def refused(self, desk, *, page=True):
+        with pytest.raises(OutputError) as told, keeping(desk.out):
+            desk.day(page=page)
+        return told.value.hint
+
+    def test_after_steps(self, desk, monkeypatch):
+        monkeypatch.setattr("rigcheck.jobs.day.day_page", full)
+        assert "(7) are kept in" in self.refused(desk)
+        assert desk.day() == []
+
+    def test_with_no_step_done(self, desk, monkeypatch):
+        monkeypatch.setattr("rigcheck.jobs.day.day_page", full)
+        desk.faults = dict.fromkeys(NAMES, InputError("no.", hint="none."))
+        assert self.refused(desk) == "free some space."
+        assert not desk.out.exists()
+
+    def test_refused_before_any_step(self, desk):
+        desk.day(page=True)
+        desk.change("label: worn", "label: stand")
+        assert "kept in" not in self.refused(desk)
+
+
+def full(*_):
+    raise OutputError("disk full.", hint="free some space.")
