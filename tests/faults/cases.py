@@ -8,11 +8,12 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from faults.commands import COMMANDS, Case, Command, Slot
 from faults.damage import Damage, byte_damages, field_damages, place_damages, text_damages, wrong_files
 from faults.footage_damage import picture_damages, video_damages
 from faults.hostile_names import hostile_words
-from faults.judging import Told, complaints, left_beside, sums, told_by
-from faults.stage import COMMANDS, Case, Command, Slot, given_path, given_to, typed
+from faults.judging import Told, complaints, escaped, left_beside, sums, told_by
+from faults.stage import given_path, given_to, typed
 
 SEEDS = range(3)
 _OTHERS = {
@@ -29,7 +30,14 @@ _OTHERS = {
     "a video": "shoot/lower.mp4",
     "a page": "received/conventions.html",
 }
-RESULTS = {2: "refused, usage", 3: "refused", 0: "passed", 4: "failed a check", 5: "not decided"}
+RESULTS = {
+    2: "refused, usage",
+    3: "refused",
+    0: "passed",
+    4: "failed a check",
+    5: "not decided",
+    130: "ended",
+}
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -117,16 +125,19 @@ def fresh(place: Path) -> Path:
 
 def undamaged(command: Command, stage: Path, place: Path, *, limit_s: float) -> Told:
     """What a command says of the inputs as they are."""
-    return told_by(typed(command, given_to(stage), fresh(place) / "results" / "out"), limit_s=limit_s)
+    words = typed(command, given_to(stage), fresh(place) / "results" / "out")
+    return told_by(words, limit_s=limit_s, session=command.session)
 
 
 def outcome_of(case: Case, stage: Path, place: Path, *, right: Told, limit_s: float) -> Outcome:
     """Do what the case does, and judge how the command took it; `right` is what it says of undamaged inputs."""
+    command = case.command
     words, out = case.prepare(fresh(place))
     before = sums(stage, place / "in")
-    told = told_by(words, limit_s=limit_s)
-    found = complaints(told, out if case.command.writes else None, case.command.outputs, case.names, right)
-    found += left_beside(place / "results", (out.name,))
+    told = told_by(words, limit_s=limit_s, session=command.session)
+    folder = out if command.writes else None
+    found = complaints(told, folder, command.outputs, case.names, right, keeps=command.keeps)
+    found += left_beside(place / "results", (out.name,) if command.writes else ()) + escaped(place)
     if sums(stage, place / "in") != before:
         found.append("an input was changed")
     return Outcome(

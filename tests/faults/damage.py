@@ -3,6 +3,7 @@
 import json
 import os
 import random
+import tempfile
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -10,6 +11,8 @@ from pathlib import Path
 import yaml
 
 MARKER = "planted"
+# Nothing may ever be written there.
+ESCAPED = Path(tempfile.gettempdir()) / f"escaped-{os.getpid()}"
 # Each would do something where it reached a page, a drawing, a table or a terminal as it is.
 HOSTILE_TEXTS = {
     "script": f"<script>document.title='{MARKER}'</script>",
@@ -28,7 +31,7 @@ HOSTILE_TEXTS = {
     "no name": "",
     "white": " \t\u00a0\u3000 ",
     "dots": "../../escaped",
-    "absolute": "/tmp/escaped",
+    "absolute": str(ESCAPED),
     "device": "CON",
     "very long": "x" * 5000,
     "emoji": "\U0001f468\u200d\U0001f680\ufe0f" * 9,

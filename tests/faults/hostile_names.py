@@ -4,8 +4,9 @@ import shutil
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
+from faults.commands import COMMANDS, Case, Command, Slot
 from faults.damage import HOSTILE_TEXTS
-from faults.stage import COMMANDS, Case, Command, Slot, given_path, given_to, typed
+from faults.stage import given_path, given_to, typed
 
 # Words of FOOTAGE, of a shell, and bytes that are no text.
 _MORE_NAMES = {
@@ -25,6 +26,11 @@ _OPTIONS = {
     "fitting": ("--code-name", "--looks=make_up_note", "--looks", "--helmet-on", "--helmet-off", "--knock"),
     "picks": ("--want", "--reference"),
     "audit": ("--workers",),
+    "demo": ("--seconds", "--seed"),
+    "live": (
+        *("--code-name", "--helmet-on", "--mass-g", "--overhang-mm", "--rest-after-min", "--port"),
+        "--calibration",
+    ),
 }
 _NUMBERS = {"not a number": "nan", "endless": "inf", "huge": "1" + "0" * 40, "minus": "-1", "1e308": "1e308"}
 

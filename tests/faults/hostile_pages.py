@@ -1,13 +1,15 @@
 """Inputs whose every name, note and path is hostile, and the reports that every command makes of them."""
 
+import shutil
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 
 import yaml
+from faults.commands import COMMANDS
 from faults.damage import HOSTILE_TEXTS
 from faults.judging import told_by
-from faults.stage import COMMANDS, build, given_to, typed
+from faults.stage import build, given_to, typed
 from results_made import START, made, write
 
 from rigcheck.model import CheckResult, Estimate, FrameRef, Rejection
@@ -34,8 +36,9 @@ def hostile_stage(folder: Path, *, whole: bool) -> Path:
             provenance={"options": {"rig": ALL, SCRIPT: HANDLER}, "inputs_sha256": {ALL: "ab" * 32}},
         )
     _hostile_results(stage)
-    takes = yaml.safe_load((stage / "day-of-takes" / "takes.yaml").read_text())
-    (stage / "day-of-takes" / "takes.yaml").write_text(yaml.safe_dump(takes))
+    _changed(stage / "shoot-day" / "day.yaml", title=ALL)
+    for name in ("board.yaml", "rig/rig.yaml", "performer.yaml", "face-calibration.yaml"):
+        shutil.copy(stage / name, stage / "shoot-day" / name)
     return stage
 
 
@@ -79,10 +82,10 @@ _MORE = {
 
 
 def hostile_reports(folder: Path, *, whole: bool = True) -> Iterator[tuple[str, Path]]:
-    """Run every command on hostile inputs; yields each command that wrote something and where."""
+    """Run every command that ends by itself on hostile inputs; yields each that wrote something and where."""
     stage = hostile_stage(folder, whole=whole)
     for command in COMMANDS:
-        if not command.writes:
+        if not command.writes or command.session:
             continue
         out = folder / f"{command.name}{FOLDER}"
         told = told_by([*typed(command, given_to(stage), out), *_MORE.get(command.name, ())], limit_s=LIMIT_S)

@@ -9,35 +9,43 @@ import os
 import re
 import signal
 import sys
+import time
 import traceback
 import unicodedata
 import xml.etree.ElementTree as ElementTree
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from html.parser import HTMLParser
 from pathlib import Path
+from threading import Event, Thread
 
+import av
 import yaml
-from faults.damage import MARKER
+from faults.damage import ESCAPED, MARKER
 
+from rigcheck.errors import INTERRUPTED
 from rigcheck.main import run
+from rigcheck.opencv import cv2
 from rigcheck.records import read_calibration, read_performer, read_result
 from rigcheck.records.manifest_file import manifest_findings
 
 REFUSED = (2, 3)
 JUDGED = (0, 4, 5)
+# A session is let go on for so long once it has begun; one that does not say so counts as begun after a while.
+SESSION_S, BEGINS_S = 1.0, 4.0
 _ACTIVE = ("=", "+", "-", "@", "\t", "\r")
 _NUMBER = re.compile(r"[-+]?[\d.,eE+-]+")
 
 
 @dataclass(frozen=True, kw_only=True)
 class Told:
-    """What a run gave: exit code (None when it raised), what it printed, what it raised."""
+    """What a run gave: exit code (None when it raised), what it printed, what it raised, whether it was interrupted."""
 
     code: int | None
     out: str
     err: str
     raised: str = ""
+    interrupted: bool = False
 
 
 class TooLongError(BaseException):
@@ -66,11 +74,37 @@ def time_limit(seconds: float) -> Iterator[None]:
             signal.signal(number, before[number])
 
 
-def told_by(arguments: list[str], *, limit_s: float) -> Told:
-    """Run a command in this process, in a time limit."""
+@contextlib.contextmanager
+def interrupted_once_begun(said: Callable[[], str]) -> Iterator[Event]:
+    """Send an interrupt, as Ctrl-C does, a moment after the block's program says that it has begun; tells if it did."""
+    ended, sent = Event(), Event()
+
+    def watch() -> None:
+        until = time.monotonic() + BEGINS_S
+        while "The page is at" not in said() and time.monotonic() < until:
+            if ended.wait(0.05):
+                return
+        if not ended.wait(SESSION_S):
+            sent.set()
+            os.kill(os.getpid(), signal.SIGINT)
+
+    before = signal.signal(signal.SIGINT, signal.default_int_handler)
+    watcher = Thread(target=watch)
+    watcher.start()
+    try:
+        yield sent
+    finally:
+        ended.set()
+        watcher.join()
+        signal.signal(signal.SIGINT, before)
+
+
+def told_by(arguments: list[str], *, limit_s: float, session: bool = False) -> Told:
+    """Run a command in this process, in a time limit; a session is interrupted once it has begun."""
     out, err = io.StringIO(), io.StringIO()
     code, raised = None, ""
-    with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
+    with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err), contextlib.ExitStack() as stack:
+        sent = stack.enter_context(interrupted_once_begun(out.getvalue)) if session else Event()
         try:
             with time_limit(limit_s):
                 code = run(arguments)
@@ -80,7 +114,7 @@ def told_by(arguments: list[str], *, limit_s: float) -> Told:
             where = traceback.extract_tb(error.__traceback__)[-3:]
             places = " < ".join(f"{Path(one.filename).name}:{one.lineno}" for one in reversed(where))
             raised = f"{type(error).__name__}: {error} at {places}"[:600]
-    return Told(code=code, out=out.getvalue(), err=err.getvalue(), raised=raised)
+    return Told(code=code, out=out.getvalue(), err=err.getvalue(), raised=raised, interrupted=sent.is_set())
 
 
 def show(line: str) -> None:
@@ -116,10 +150,13 @@ def complaints(
     outputs: tuple[str, ...],
     names: tuple[str, ...],
     undamaged: Told | None = None,
+    *,
+    keeps: tuple[str, ...] = (),
 ) -> list[str]:
     """What is wrong with how a command took it; nothing when all is well.
 
-    A refusal must name one of `names`, unless it says what it says of the undamaged inputs.
+    A refusal must name one of `names`, unless it says what it says of the undamaged inputs. What it leaves must be
+    among `keeps`, and said to be kept. A day whose steps could not be measured is no refusal: it is written.
     """
     if told.raised:
         return [told.raised]
@@ -127,9 +164,14 @@ def complaints(
     if "Traceback" in told.out + told.err:
         found.append("a traceback was printed")
     found += [f"the terminal got {what}" for what in unfit_for_terminal(told.out + told.err)]
-    if told.code in REFUSED:
+    if told.code == 3 and "Written to" in told.out:
+        found += [] if out is None else output_complaints(out, outputs)
+    elif told.code in REFUSED:
         same = undamaged is not None and without_folders(undamaged.err) == without_folders(told.err)
-        found += _refusal(told, out, () if same else names)
+        found += _refusal(told, () if same else names)
+        found += _left(told, out, keeps)
+    elif told.code == INTERRUPTED and told.interrupted:
+        found += _left(told, out, keeps)
     elif told.code in JUDGED:
         found += [] if out is None else output_complaints(out, outputs)
     else:
@@ -137,7 +179,7 @@ def complaints(
     return found
 
 
-def _refusal(told: Told, out: Path | None, names: tuple[str, ...]) -> list[str]:
+def _refusal(told: Told, names: tuple[str, ...]) -> list[str]:
     found = []
     if told.code == 3:
         lines = told.err.strip().splitlines()
@@ -151,9 +193,31 @@ def _refusal(told: Told, out: Path | None, names: tuple[str, ...]) -> list[str]:
             found.append(f"a remedy too short: {lines[-1]!r}")
         if names and not any(name in told.err for name in names):
             found.append(f"{names[0]} is not named: {told.err.strip()[:300]!r}")
-    marking = "The picture is" in told.err
-    if out is not None and out.exists() and not marking:
-        found.append(f"refused, yet left {sorted(p.name for p in out.rglob('*'))}")
+    return found
+
+
+def _left(told: Told, out: Path | None, keeps: tuple[str, ...]) -> list[str]:
+    """What a run that wrote no result left in its folder: only what it says that it keeps, each part whole."""
+    if out is None or not out.exists() or "The picture is" in told.err:  # to mark the face's points in
+        return []
+    left = sorted(path.name for path in out.iterdir())
+    found = [f"wrote no result, yet left {left}"] if not left or set(left) - set(keeps) else []
+    if left and not found and "kept in" not in told.err:
+        found.append(f"{left} are kept, unsaid: {told.err.strip()[-300:]!r}")
+    return found + part_complaints(out)
+
+
+def part_complaints(out: Path) -> list[str]:
+    """What an ended run kept: every file whole, a result never without its page."""
+    found = []
+    for path in sorted(one for one in out.rglob("*") if one.is_file()):
+        name = str(path.relative_to(out))
+        try:
+            found += [f"{name}: {what}" for what in _file_complaints(path)]
+        except Exception as error:
+            found.append(f"{name} cannot be read back: {type(error).__name__}: {str(error)[:200]}")
+        if path.name == "result.json" and not path.with_name("report.html").is_file():
+            found.append(f"{name} without its page")
     return found
 
 
@@ -203,6 +267,11 @@ def _file_complaints(path: Path) -> list[str]:
             read_calibration(path)
         case ".yaml" if path.name == "performer.yaml":
             read_performer(path)
+        case ".png" if cv2.imread(str(path), cv2.IMREAD_UNCHANGED) is None:
+            return ["no picture"]
+        case ".mp4":
+            with av.open(path) as container:
+                next(container.decode(video=0))
         case ".yaml" if not path.name.endswith("-opencv.yaml"):
             yaml.safe_load(path.read_text(encoding="utf-8"))
     return ["empty"] if not path.stat().st_size else []
@@ -291,6 +360,13 @@ def left_beside(place: Path, allowed: tuple[str, ...]) -> list[str]:
     return [f"{path.name} was left beside" for path in sorted(place.iterdir()) if path.name not in allowed]
 
 
+def escaped(place: Path) -> list[str]:
+    """What was written where a hostile name or text pointed, outside the folder of results."""
+    beside = [path for path in place.iterdir() if path.name not in ("in", "results")]
+    there = [path for path in (ESCAPED, Path("escaped")) if path.exists()]
+    return [f"{path} was written" for path in (*beside, *there)]
+
+
 def memory_mb() -> int:
     """Most memory this process ever held, MB."""
     import resource
@@ -302,10 +378,12 @@ __all__ = [
     "MARKER",
     "Told",
     "complaints",
+    "escaped",
     "left_beside",
     "memory_mb",
     "output_complaints",
     "page_complaints",
+    "part_complaints",
     "sums",
     "told_by",
     "unfit_for_terminal",

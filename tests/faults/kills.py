@@ -14,8 +14,9 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from faults.cases import Outcome, fresh
+from faults.commands import COMMANDS, Command
 from faults.judging import output_complaints, show, sums
-from faults.stage import COMMANDS, Command, build, given_to, typed
+from faults.stage import build, given_to, typed
 
 from rigcheck.main import main
 from rigcheck.records import output_folder

@@ -1,12 +1,12 @@
-"""One right set of inputs for every command, cheap or whole, and the commands as typed."""
+"""One right set of inputs for every command, cheap or whole, and how each command is typed with it."""
 
 import shutil
-from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 from face_clips import calibration_of, render_clip, write_pictures
+from faults.commands import COMMANDS, Command, Slot
 from rendered import BOARD_YAML
 from results_made import START, made, mornings, write
 from small_shoot import clip_of, small_rig, small_shoot
@@ -14,7 +14,6 @@ from verifying import calibrated
 
 from rigcheck.demo.head_rig import head_rig
 from rigcheck.jobs.handover import handover
-from rigcheck.main import run
 from rigcheck.model import PerformerRecord
 from rigcheck.opencv import cv2
 from rigcheck.records import calibration_text, performer_text
@@ -63,185 +62,25 @@ TAKES = """\
   recorded: 2026-03-02T09:40:00+01:00
   performer: heron
 """
-REPORTED = ("result.json", "report.html")
-
-
-@dataclass(frozen=True, kw_only=True)
-class Slot:
-    """A file of a command's input: `root` is copied, the file `inner` of it damaged, the copy given as `argument`.
-
-    `also` are words by which a refusal may name it instead of by its file name.
-    """
-
-    argument: str
-    root: str
-    inner: str
-    kind: str
-    also: tuple[str, ...] = ()
-
-    @property
-    def name(self) -> str:
-        """What a report calls it."""
-        return self.inner or Path(self.root).name
-
-
-@dataclass(frozen=True, kw_only=True)
-class Case:
-    """One thing done wrong to one command.
-
-    `prepare` is given a fresh folder with `in` and `results` in it, puts there what it needs, and returns the command
-    line and the output folder. A refusal names one of `names`; with none it may say what it likes.
-    """
-
-    command: "Command"
-    subject: str
-    kind: str
-    how: str
-    names: tuple[str, ...]
-    prepare: Callable[[Path], tuple[list[str], Path]]
-
-    @property
-    def name(self) -> str:
-        """As a report calls it."""
-        return f"{self.command.name} | {self.subject} | {self.kind}: {self.how}"
-
-
-@dataclass(frozen=True, kw_only=True)
-class Command:
-    """A command as typed: words in braces are inputs. `outputs` is what a whole output folder holds at least."""
-
-    name: str
-    arguments: tuple[str, ...]
-    slots: tuple[Slot, ...]
-    outputs: tuple[str, ...] = REPORTED
-    writes: bool = True
-
-
-def words(text: str) -> tuple[str, ...]:
-    return tuple(text.split())
-
-
-def single(argument: str, root: str, kind: str) -> Slot:
-    return Slot(argument=argument, root=root, inner="", kind=kind)
-
-
-BOARD = single("board", "board.yaml", "yaml")
-RIG_FILE = Slot(argument="rig", root="rig", inner="rig.yaml", kind="yaml", also=("kestrel", "upper"))
-CURVE_FILE = Slot(argument="rig", root="rig", inner="curve.yaml", kind="yaml")
-SHOOT = (
-    Slot(argument="upper", root="shoot/upper", inner="0001.png", kind="picture", also=("upper",)),
-    single("lower", "shoot/lower.mp4", "video"),
-)
-FACES = (
-    Slot(argument="face1", root="face/upper", inner="0000.png", kind="picture", also=("upper",)),
-    Slot(argument="face2", root="face/lower", inner="0000.png", kind="picture", also=("lower",)),
-)
-FACE_FILES = (
-    RIG_FILE,
-    CURVE_FILE,
-    single("face_calibration", "face-calibration.yaml", "yaml"),
-    single("approved", "approved.json", "json"),
-    single("performer", "performer.yaml", "yaml"),
-)
-
-COMMANDS = (
-    Command(name="board", arguments=words("board {board}"), slots=(BOARD,), outputs=(".pdf", ".svg")),
-    Command(name="limits", arguments=words("limits --rig {rig}"), slots=(RIG_FILE,), writes=False),
-    Command(
-        name="calibrate",
-        arguments=words(
-            "calibrate {upper} {lower} --board {board} --rig {rig} --prior {prior} --lens brown4"
-        ),
-        slots=(BOARD, RIG_FILE, CURVE_FILE, single("prior", "prior.yaml", "yaml"), *SHOOT),
-        outputs=("calibration.yaml", "calibration-opencv.yaml", *REPORTED),
-    ),
-    Command(
-        name="verify",
-        arguments=words("verify {upper} {lower} --board {board} --rig {rig} --calibration {prior}"),
-        slots=(BOARD, RIG_FILE, single("prior", "prior.yaml", "yaml"), *SHOOT),
-    ),
-    Command(
-        name="compare",
-        arguments=words("compare {prior} {second} --rig {rig}"),
-        slots=(
-            single("prior", "prior.yaml", "yaml"),
-            Slot(argument="second", root="second", inner="calibration.yaml", kind="yaml"),
-            Slot(argument="second", root="second", inner="result.json", kind="json"),
-            RIG_FILE,
-        ),
-    ),
-    Command(
-        name="history",
-        arguments=words("history {results}"),
-        slots=(
-            Slot(argument="results", root="results", inner="day-2/result.json", kind="json"),
-            Slot(argument="results", root="results", inner="calibrated/result.json", kind="json"),
-        ),
-        outputs=(*REPORTED, "history.csv"),
-    ),
-    Command(
-        name="fitting",
-        arguments=words(
-            "fitting {face1} {face2} --rig {rig} --calibration {face_calibration} "
-            "--approved {approved} --performer {performer} --points {points1} --points {points2}"
-        ),
-        slots=(*FACE_FILES, single("points1", "points1.yaml", "yaml"), *FACES),
-        outputs=(*REPORTED, "performer.yaml"),
-    ),
-    Command(
-        name="picks",
-        arguments=words(
-            "picks {face1} {face2} --rig {rig} "
-            "--calibration {face_calibration} --approved {approved} --performer {performer}"
-        ),
-        slots=(*FACE_FILES, *FACES),
-        outputs=(*REPORTED, "picks.json"),
-    ),
-    Command(
-        name="audit",
-        arguments=words(
-            "audit {takes} --rig {rig} --calibration {face_calibration} --approved "
-            "{approved} --performer {performer} --end-calibration {face_calibration2} --workers 1"
-        ),
-        slots=(
-            *FACE_FILES,
-            single("face_calibration2", "face-calibration2.yaml", "yaml"),
-            Slot(argument="takes", root="day-of-takes", inner="takes.yaml", kind="yaml"),
-            Slot(argument="takes", root="day-of-takes", inner="takes/take_1/upper/0000.png", kind="picture"),
-        ),
-        outputs=(*REPORTED, "takes.csv", "takes.json", "performer.yaml"),
-    ),
-    Command(
-        name="handover",
-        arguments=words("handover {day} --with-pictures --board-footage"),
-        slots=tuple(
-            Slot(argument="day", root="day", inner=inner, kind=kind)
-            for inner, kind in (
-                ("morning/calibration.yaml", "yaml"),
-                ("morning/result.json", "json"),
-                ("fitting/performer.yaml", "yaml"),
-                ("fitting/report.html", "other"),
-                ("picks/picks.json", "json"),
-                ("picks/neutral_upper.png", "picture"),
-                ("audit/takes.json", "json"),
-            )
-        ),
-        outputs=("manifest.json", "SHA256SUMS", "conventions.html"),
-    ),
-    Command(
-        name="handover --check",
-        arguments=words("handover {received} --check"),
-        slots=tuple(
-            Slot(argument="received", root="received", inner=inner, kind=kind)
-            for inner, kind in (
-                ("manifest.json", "json"),
-                ("SHA256SUMS", "other"),
-                ("conventions.html", "other"),
-            )
-        ),
-        writes=False,
-    ),
-)
+SHOOT_DAY = """\
+format: rigcheck-day
+version: 1
+title: first day
+rigs:
+  kestrel: {rig: rig/rig.yaml, board: board.yaml}
+performers:
+  heron: {record: performer.yaml, looks: {glasses: false}}
+steps:
+  - {name: morning, run: calibrate, rig: kestrel, footage: [shoot/upper, shoot/lower.mp4], lens: brown4}
+  - {name: noon, run: verify, rig: kestrel, calibration: morning, footage: [shoot/upper, shoot/lower.mp4], label: stand,
+     even_if_failed: true}
+  - {name: heron 1, run: fitting, rig: kestrel, performer: heron, footage: [face/upper, face/lower],
+     calibration: {file: face-calibration.yaml}}
+  - {name: heron picks, run: picks, rig: kestrel, performer: heron, footage: [face/upper, face/lower],
+     calibration: {file: face-calibration.yaml}, approved: heron 1, even_if_failed: true}
+  - {name: takes, run: audit, rig: kestrel, performer: heron, takes: takes/takes.yaml, workers: 1,
+     calibration: {file: face-calibration.yaml}}
+"""
 
 
 def build(folder: Path, *, whole: bool) -> Path:
@@ -263,6 +102,7 @@ def build(folder: Path, *, whole: bool) -> Path:
         (folder / f"points{number}.yaml").write_text(text)
     _day(folder)
     handover(folder / "day", folder / "received")
+    _shoot_day(folder)
     return folder
 
 
@@ -337,13 +177,26 @@ def _day(folder: Path) -> None:
     (day / "audit" / "takes.json").write_text('{"format": "rigcheck-takes", "version": 1}')
 
 
+def _shoot_day(folder: Path) -> None:
+    """A day file with all that its steps read, in a folder of its own."""
+    day = folder / "shoot-day"
+    day.mkdir()
+    (day / "day.yaml").write_text(SHOOT_DAY)
+    for name in ("rig", "shoot", "face"):
+        shutil.copytree(folder / name, day / name)
+    shutil.copytree(folder / "day-of-takes", day / "takes")
+    for name in ("board.yaml", "face-calibration.yaml", "performer.yaml"):
+        shutil.copy(folder / name, day)
+
+
 PICKS = '{"format": "rigcheck-picks", "version": 1, "note": "as a program of another team left it"}'
 
 
 def typed(command: Command, given: dict[str, Path | str], out: Path) -> list[str]:
     """The command line with its inputs filled in."""
-    words = [word.format(**given) for word in command.arguments]
-    return [*words, "--out", str(out)] if command.writes else words
+    words = [word.format(**given, out=out) for word in command.arguments]
+    placed = not command.writes or "{out}" in command.arguments
+    return words if placed else [*words, "--out", str(out)]
 
 
 def inputs(stage: Path) -> dict[str, Path]:
@@ -353,12 +206,18 @@ def inputs(stage: Path) -> dict[str, Path]:
         "second": stage / "second" / "calibration.yaml",
         "takes": stage / "day-of-takes" / "takes.yaml",
         "points2": stage / "points2.yaml",
+        "shoot_day": stage / "shoot-day" / "day.yaml",
     }
 
 
 def given_path(slot: Slot, root: Path) -> Path:
     """What is typed for a slot whose copied root lies at `root`."""
-    entry = {"rig": "rig.yaml", "second": "calibration.yaml", "takes": "takes.yaml"}.get(slot.argument)
+    entry = {
+        "rig": "rig.yaml",
+        "second": "calibration.yaml",
+        "takes": "takes.yaml",
+        "shoot_day": "day.yaml",
+    }.get(slot.argument)
     return root if entry is None else root / entry
 
 
@@ -367,4 +226,4 @@ def given_to(stage: Path) -> dict[str, str]:
     return {name: str(path) for name, path in inputs(stage).items()}
 
 
-__all__ = ["COMMANDS", "Case", "Command", "Slot", "build", "given_path", "given_to", "run", "typed"]
+__all__ = ["build", "given_path", "given_to", "typed"]

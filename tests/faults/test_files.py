@@ -4,16 +4,19 @@ The whole suite, with inputs that can be measured, is run by hand: `run_faults.p
 """
 
 import os
-from collections import Counter
+from collections import Counter, defaultdict
+from dataclasses import replace
 
 import pytest
 from faults.cases import all_cases, chosen, fresh, outcome_of, undamaged
+from faults.commands import COMMANDS
 from faults.damage import HOSTILE_TEXTS, MARKER
 from faults.hostile_pages import hostile_reports
 from faults.judging import (
     Told,
     complaints,
     drawing_complaints,
+    escaped,
     output_complaints,
     page_complaints,
     sums,
@@ -21,13 +24,13 @@ from faults.judging import (
     told_by,
     unfit_for_terminal,
 )
-from faults.stage import COMMANDS, build
+from faults.stage import build
 
 pytestmark = pytest.mark.xdist_group("faults")
 LIMIT_S = 20.0
-# Of these a run that measures costs half a second and more; a refusal costs as little as any.
-DEAR = ("audit", "compare", "picks")
-COUNT, COUNT_DEAR = 300, 12
+# Of these a run that measures costs half a second and more, a live session that begins six: few cases of each.
+DEAR = {"audit": 4, "compare": 4, "picks": 4, "day": 5, "demo": 4, "live": 6, "live, played": 2}
+COUNT = 300
 
 
 @pytest.fixture(scope="module")
@@ -38,10 +41,13 @@ def stage(tmp_path_factory):
 @pytest.fixture(scope="module")
 def cases(stage):
     """Spread over inputs and kinds of damage, so that a change of the generators cannot empty one unseen."""
-    everything = all_cases(stage)
-    cheap = chosen([case for case in everything if case.command.name not in DEAR], COUNT, 1)
-    dear = chosen([case for case in everything if case.command.name in DEAR], COUNT_DEAR, 1)
-    return [*cheap, *dear]
+    by_name = defaultdict(list)
+    for case in all_cases(stage):
+        # Under another name of its folder the whole demo would run: that is done by hand.
+        if (case.command.name, case.kind) != ("demo", "hostile output name"):
+            by_name[case.command.name].append(case)
+    dear = [case for name, count in DEAR.items() for case in chosen(by_name.pop(name), count, 1)]
+    return [*chosen([case for cases in by_name.values() for case in cases], COUNT, 1), *dear]
 
 
 def test_every_command_takes_damage_well(stage, cases, tmp_path):
@@ -128,6 +134,31 @@ class TestTheJudge:
         before = sums(tmp_path)
         path.write_text("y")
         assert sums(tmp_path) != before
+
+    def test_a_file_that_escaped(self, tmp_path):
+        place = fresh(tmp_path / "place")
+        (place / "results" / "out").mkdir()
+        assert escaped(place) == []
+        (place / "results" / "out" / HOSTILE_TEXTS["dots"]).write_text("x")
+        assert len(escaped(place)) == 1
+
+    def test_what_an_ended_run_keeps(self, tmp_path):
+        out = tmp_path / "out"
+        (out / "work").mkdir(parents=True)
+        (out / "work" / "a.json").write_text("{}")
+        full = Told(code=3, out="", err=self.RIGHT.err)
+        said = replace(full, err=full.err.replace("x found", f"full, takes are kept in {out}"))
+        names, outputs = ("a.yaml",), ("result.json",)
+        assert complaints(said, out, outputs, names, keeps=("work",)) == []
+        assert any("unsaid" in one for one in complaints(full, out, outputs, names, keeps=("work",)))
+        assert any("left" in one for one in complaints(said, out, outputs, names))
+        (out / "work" / "b.json").write_text("{")
+        assert any("b.json" in one for one in complaints(said, out, outputs, names, keeps=("work",)))
+
+    def test_an_interrupt(self, tmp_path):
+        ended = Told(code=130, out="", err="Interrupted: nothing was written.\n", interrupted=True)
+        assert complaints(ended, tmp_path / "out", (), ()) == []
+        assert complaints(replace(ended, interrupted=False), tmp_path / "out", (), ()) == ["exit code 130"]
 
     def test_direction_marks(self):
         assert unfit_for_terminal("a\u202eb")
