@@ -1,7 +1,6 @@
 """README and DEVELOPERS.md say what is true: their code runs, their tables are the code's."""
 
 import re
-import shlex
 import shutil
 from pathlib import Path
 
@@ -64,30 +63,6 @@ def test_pictures_in_the_readme_are_there_and_small():
         assert 5_000 < (ROOT / place).stat().st_size < 120_000, place
     kept = {f".github/pictures/{each.name}" for each in (ROOT / ".github" / "pictures").iterdir()}
     assert kept == {place for _, place in shown}
-
-
-def readme_commands():
-    text = (ROOT / "README.md").read_text()
-    lines = [line for block in re.findall(r"```sh\n(.*?)```", text, re.S) for line in block.splitlines()]
-    return [shlex.split(line)[1:] for line in lines if line.startswith("rigcheck ")]
-
-
-@pytest.mark.parametrize("words", readme_commands(), ids=lambda words: words[0])
-def test_every_command_in_the_readme_is_one(words):
-    known = typer.main.get_command(main.app).commands[words[0]]
-    options = {name: option for option in known.params for name in (*option.opts, *option.secondary_opts)}
-    arguments, rest = [], list(words[1:])
-    while rest:
-        word = rest.pop(0)
-        if not word.startswith("--"):
-            arguments.append(word)
-            continue
-        assert word in options, word
-        if not options[word].is_flag:
-            assert rest, f"{word} takes a value"
-            rest.pop(0)
-    places = [each for each in known.params if each.param_type_name == "argument"]
-    assert sum(each.required for each in places) <= len(arguments) <= len(places)
 
 
 def test_every_option_in_the_readme_belongs_to_a_command():
