@@ -4,8 +4,8 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy.special import chdtri
 
 from rigcheck.geometry.board_shape import QUADRATIC, shape_basis
 from rigcheck.geometry.projection import intrinsics_vector, project_with_derivatives
@@ -190,7 +190,7 @@ def plate_flex(run: CalibrationRun) -> Estimate:
         scale = float(weights.sum() - (weights**2).sum() / weights.sum())
         spread_mm = float(np.sqrt(max(excess, 0.0) / scale))
         # What noise alone would reach in one clip of a thousand.
-        chance = float(chdtri(len(values) - 1, 0.001)) - (len(values) - 1)
+        chance = float(scipy.special.chdtri(len(values) - 1, 0.001)) - (len(values) - 1)
         chance_mm = float(np.sqrt(chance / scale))
         if spread_mm >= best_mm:
             best_mm, best_sigma_mm = spread_mm, chance_mm / 3.0

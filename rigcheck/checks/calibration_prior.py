@@ -1,6 +1,6 @@
 """Whether today's footage agrees with the workshop calibration that was given as prior."""
 
-from scipy.special import chdtrc
+import scipy
 
 from rigcheck.checks.core import Check, Outcome, not_applicable
 from rigcheck.checks.limits import Limits
@@ -22,7 +22,7 @@ def _prior(run: CalibrationRun, limits: Limits) -> Outcome:
     if found is None or found.value is None or found.n == 0:
         return not_applicable("no prior was given")
     band = limits.band("prior.p_value")
-    p_value = float(chdtrc(found.n, found.value))
+    p_value = float(scipy.special.chdtrc(found.n, found.value))
     name, sigmas = next(
         (key.removeprefix(_SHIFT), one.value or 0.0)
         for key, one in run.measurements.items()

@@ -3,9 +3,7 @@
 from collections.abc import Sequence
 
 import numpy as np
-from scipy.optimize import brentq
-from scipy.special import chdtri, ndtri
-from scipy.stats import chi2
+import scipy
 
 from rigcheck.drift.audit_events import Found, find_events, level_threshold, sure_range
 from rigcheck.drift.audit_take import harm_of
@@ -127,8 +125,8 @@ def _between(values: FloatArray, white: FloatArray, smooth: FloatArray) -> float
         return 1.0
     noise, wander = white[1:] + white[:-1], smooth[1:] + smooth[:-1]
     dims = int(values.shape[1])
-    most = float(chdtri(dims, 1.0 - _QUIET))
-    expected = dims * float(chi2.cdf(most, dims + 2)) / _QUIET
+    most = float(scipy.special.chdtri(dims, 1.0 - _QUIET))
+    expected = dims * float(scipy.stats.chi2.cdf(most, dims + 2)) / _QUIET
     kept = max(round(_QUIET * len(steps)), 1)
 
     def excess(share: float) -> float:
@@ -141,7 +139,7 @@ def _between(values: FloatArray, white: FloatArray, smooth: FloatArray) -> float
     elif excess(_MOST_BETWEEN) >= 0:
         found = _MOST_BETWEEN
     else:
-        found = float(brentq(excess, 0.0, _MOST_BETWEEN, xtol=1e-4))
+        found = float(scipy.optimize.brentq(excess, 0.0, _MOST_BETWEEN, xtol=1e-4))
     return float((len(steps) * found + _BELIEVED) / (len(steps) + _BELIEVED))
 
 
@@ -204,7 +202,7 @@ def _seen(own: FloatArray, needed: float, takes: Sequence[TakeGeometry]) -> dict
     """Smallest pure turns told in 95 of 100 cases, in the middle of the day and at its last take."""
     if not np.isfinite(needed) or len(takes) < _FEWEST_FOR_EVENTS:
         return {}
-    reach = float(np.sqrt(needed)) + float(ndtri(_POWER))
+    reach = float(np.sqrt(needed)) + float(scipy.special.ndtri(_POWER))
     information = np.linalg.inv(own)
     out = {}
     for place, where in ((len(takes) // 2, "middle"), (len(takes) - 1, "last")):

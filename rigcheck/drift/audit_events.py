@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-from scipy.special import chdtri
+import scipy
 
 from rigcheck.drift.audit_scan import alikeness, scan_threshold, step_shapes
 from rigcheck.model._arrays import FloatArray
@@ -297,4 +297,4 @@ def sure_range(takes: FloatArray, share: FloatArray) -> tuple[int, int]:
 
 def level_threshold(dims: int, *, false_alarms: float) -> float:
     """Chi-square that a level passes by chance with this probability."""
-    return float(chdtri(dims, false_alarms))
+    return float(scipy.special.chdtri(dims, false_alarms))

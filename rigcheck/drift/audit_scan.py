@@ -14,9 +14,7 @@ Handbook section 11: 21.1 for 20 takes and 23.1 for 100, five unknowns, alarm at
 from functools import lru_cache
 
 import numpy as np
-from scipy.optimize import brentq
-from scipy.special import chdtri, chndtr
-from scipy.stats import chi2
+import scipy
 
 from rigcheck.model._arrays import FloatArray
 
@@ -67,21 +65,21 @@ def _threshold(
     rounded: tuple[int, ...], counts: tuple[int, ...], unknowns: int, false_alarms: float
 ) -> float:
     alike, times = np.array(rounded) * _ROUNDED, np.array(counts)
-    low = float(chdtri(unknowns, false_alarms))
-    high = float(chdtri(unknowns, false_alarms / (1 + int(times.sum())))) + 1.0
+    low = float(scipy.special.chdtri(unknowns, false_alarms))
+    high = float(scipy.special.chdtri(unknowns, false_alarms / (1 + int(times.sum())))) + 1.0
 
     def excess(at: float) -> float:
-        return float(chi2.sf(at, unknowns) + times @ _passes(at, alike, unknowns)) - false_alarms
+        return float(scipy.stats.chi2.sf(at, unknowns) + times @ _passes(at, alike, unknowns)) - false_alarms
 
-    return low if excess(low) <= 0 else float(brentq(excess, low, high, xtol=1e-3))
+    return low if excess(low) <= 0 else float(scipy.optimize.brentq(excess, low, high, xtol=1e-3))
 
 
 def _passes(at: float, alike: FloatArray, unknowns: int) -> FloatArray:
     """Chance that one passes and its neighbour does not, for each correlation."""
     nodes, weights = np.polynomial.legendre.leggauss(_NODES)
     below = 0.5 * at * (nodes + 1.0)
-    density = chi2.pdf(below, unknowns) * weights * 0.5 * at
+    density = scipy.stats.chi2.pdf(below, unknowns) * weights * 0.5 * at
     rest = 1.0 - alike**2
     reach = at / rest[:, None]
-    far = 1.0 - chndtr(reach, unknowns, alike[:, None] ** 2 * below[None, :] / rest[:, None])
+    far = 1.0 - scipy.special.chndtr(reach, unknowns, alike[:, None] ** 2 * below[None, :] / rest[:, None])
     return np.asarray(far @ density)

@@ -19,8 +19,8 @@ from itertools import pairwise
 from typing import Literal
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy.special import chdtri, ndtri
 
 from rigcheck.model._arrays import FloatArray
 
@@ -33,8 +33,8 @@ SESSION_GAP_H = 4.0
 FALSE_ALARMS = 0.01
 FEWEST = 3
 _POWER = 0.95
-# Gain that a neighbouring place may lack and still be a place of the step (chi-square of one degree, 95 %).
-_PLACE_SLACK = float(chdtri(1, 0.05))
+# Gain that a neighbouring place may lack and still be a place of the step.
+_PLACE_SLACK = 3.841458820694124  # 95 % quantile of a chi-square with one degree of freedom
 _MAD = 0.6745
 _FEWEST_FOR_SCATTER = 8
 _MOST_STEPS = 12
@@ -94,7 +94,7 @@ def n_tried(times_h: FloatArray) -> int:
 
 def threshold(tried: int, *, false_alarms: float = FALSE_ALARMS) -> float:
     """Gain in chi-square that untouched series pass with at most this probability in all `tried` trials together."""
-    return float(chdtri(1, false_alarms / max(tried, 1)))
+    return float(scipy.special.chdtri(1, false_alarms / max(tried, 1)))
 
 
 def behaviour(
@@ -285,7 +285,7 @@ def _step(values: FloatArray, sigmas: FloatArray, bounds: tuple[int, int, int]) 
 
 def _seen(sigmas: FloatArray, needed: float) -> tuple[float, float]:
     """Smallest steps told with 95 % probability: at the newest result, and half-way."""
-    reach = float(np.sqrt(needed)) + float(ndtri(_POWER))
+    reach = float(np.sqrt(needed)) + float(scipy.special.ndtri(_POWER))
     variance: NDArray[np.float64] = sigmas**2
     rest, half = variance[:-1], len(sigmas) // 2
 

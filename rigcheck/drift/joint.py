@@ -4,7 +4,7 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
-from scipy.special import chdtrc
+import scipy
 
 from rigcheck.drift.common_part import CommonPart
 from rigcheck.drift.rig_columns import rig_selector
@@ -98,4 +98,6 @@ def chi_square(difference: FloatArray, covariance: FloatArray, scale: FloatArray
     kept = values > _LEAST_SHARE
     along = vectors[:, kept].T @ (difference / scale)
     value, freedom = float((along**2 / values[kept]).sum()), int(kept.sum())
-    return ChiSquare(value=value, freedom=freedom, p_value=float(chdtrc(freedom, value)) if freedom else 1.0)
+    return ChiSquare(
+        value=value, freedom=freedom, p_value=float(scipy.special.chdtrc(freedom, value)) if freedom else 1.0
+    )

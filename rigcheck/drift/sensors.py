@@ -4,7 +4,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import bdtr, bdtrc
+import scipy
 
 from rigcheck.footage.hot_pixels import LEAST_PICTURES, HotPixelLook
 from rigcheck.model import Calibration, Estimate
@@ -42,12 +42,12 @@ class SensorMatch:
     @property
     def by_chance(self) -> float:
         """Probability that another sensor shows as many."""
-        return 1.0 if self.again == 0 else float(bdtrc(self.again - 1, self.asked, self.chance))
+        return 1.0 if self.again == 0 else float(scipy.special.bdtrc(self.again - 1, self.asked, self.chance))
 
     @property
     def by_same(self) -> float:
         """Probability that the same sensor shows as few, each seen again with probability `SEEN_AGAIN`."""
-        return 1.0 if self.asked == 0 else float(bdtr(self.again, self.asked, SEEN_AGAIN))
+        return 1.0 if self.asked == 0 else float(scipy.special.bdtr(self.again, self.asked, SEEN_AGAIN))
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -14,7 +14,7 @@ Aitken, "On least squares and linear combinations of observations", Proc. R. Soc
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import chdtrc
+import scipy
 
 from rigcheck.model._arrays import FloatArray
 
@@ -53,12 +53,14 @@ class FittedChange:
     @property
     def gain_p(self) -> float:
         """How rarely an untouched rig shows as large a change of this kind."""
-        return float(chdtrc(len(self.amounts), max(self.gain, 0.0))) if len(self.amounts) else 1.0
+        return (
+            float(scipy.special.chdtrc(len(self.amounts), max(self.gain, 0.0))) if len(self.amounts) else 1.0
+        )
 
     @property
     def left_p(self) -> float:
         """How rarely as much is left unexplained when the change is of this kind."""
-        return float(chdtrc(self.freedom, max(self.left, 0.0))) if self.freedom > 0 else 1.0
+        return float(scipy.special.chdtrc(self.freedom, max(self.left, 0.0))) if self.freedom > 0 else 1.0
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -86,7 +88,7 @@ class Scales:
     @property
     def total_p(self) -> float:
         """How rarely an untouched rig differs as much."""
-        return float(chdtrc(self.freedom, self.total))
+        return float(scipy.special.chdtrc(self.freedom, self.total))
 
     def fit(
         self, columns: FloatArray, *, offset: FloatArray | None = None, more: float = 1.0

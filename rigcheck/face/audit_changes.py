@@ -3,7 +3,7 @@
 from collections.abc import Mapping, Sequence
 
 import numpy as np
-from scipy import ndimage
+import scipy
 
 from rigcheck.face.framing_refit import refit_shifts
 from rigcheck.geometry.honest_rms import honest_rms
@@ -182,7 +182,7 @@ def _lens(record: TakeRecord, camera: str, same: Sequence[TakeRecord]) -> dict[s
 
 def _largest_spot(dropped: BoolArray) -> int:
     """Cells of the largest piece that hangs together; 0 for pieces of one or two cells."""
-    labels, count = ndimage.label(dropped)
+    labels, count = scipy.ndimage.label(dropped)
     if not count:
         return 0
     largest = int(np.bincount(labels.ravel())[1:].max())

@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.optimize import minimize
+import scipy
 
 from rigcheck.model import Estimate
 from rigcheck.model._arrays import FloatArray
@@ -184,7 +184,7 @@ def _wandering(frequencies: FloatArray, powers: FloatArray) -> FloatArray:
         return float(np.sum(np.log(model) + powers / model))
 
     start = np.log(np.maximum([white, 0.1 * slow], 1e-15))
-    found = minimize(
+    found = scipy.optimize.minimize(
         cost, start, method="Nelder-Mead", options={"xatol": 0.02, "fatol": 0.02, "maxiter": 200}
     )
     return spectrum(np.clip(found.x, -60.0, 60.0))

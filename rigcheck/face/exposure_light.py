@@ -3,8 +3,8 @@
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 from numpy.lib.stride_tricks import sliding_window_view
-from scipy.ndimage import maximum_filter1d
 
 from rigcheck.geometry.transfer import TRANSFERS, decoded_light
 from rigcheck.model import CameraDescription
@@ -182,7 +182,7 @@ def _peak(coarse: FloatArray) -> int | None:
     width = np.convolve(np.ones(_CODES), np.ones(3), mode="same")
     beyond = np.append(np.cumsum(coarse[::-1])[::-1], np.zeros(_BEYOND))[_BEYOND:]
     tops = (
-        (coarse >= maximum_filter1d(coarse, 7, mode="constant"))
+        (coarse >= scipy.ndimage.maximum_filter1d(coarse, 7, mode="constant"))
         & (piled >= _LEAST_PILED)
         & (piled >= _PILE * width * _grounds(coarse))
         & (beyond <= np.maximum(_FEW_BEYOND * piled, 2.0))

@@ -17,8 +17,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.optimize import least_squares
-from scipy.special import digamma, j1
+import scipy
 
 from rigcheck.face.focus_pair import FocusPair
 from rigcheck.model._arrays import FloatArray
@@ -86,7 +85,7 @@ class SkinSpectra:
         return cls(
             frequency=frequency,
             line=np.log(frequency / _PIVOT) - np.log(nearer)[:, None],
-            logs=np.log(power) - digamma(freedom) + np.log(freedom),
+            logs=np.log(power) - scipy.special.digamma(freedom) + np.log(freedom),
             guess=np.log(np.maximum(power - noise, _LEAST_SIGNAL * power)),
             noise=noise,
             freedom=freedom,
@@ -100,7 +99,7 @@ class SkinSpectra:
         """Log of the share of power that a camera's lens lets through, (N, R)."""
         disc = self.reach[camera] * np.abs(1 / self.depth_mm[camera] - state[camera] / SCALE_MM)
         x = np.maximum(np.pi * disc[:, None] * self.frequency, 1e-6)
-        airy = np.log(np.maximum((2 * j1(x) / x) ** 2, _LEAST_PASSED))
+        airy = np.log(np.maximum((2 * scipy.special.j1(x) / x) ** 2, _LEAST_PASSED))
         return np.asarray(airy - 4 * (np.pi * np.exp(state[2 + camera]) * self.frequency) ** 2)
 
     def signal(self, state: FloatArray, own: FloatArray) -> FloatArray:
@@ -203,7 +202,7 @@ def _descended(fit: _Fit, state: FloatArray) -> tuple[_Fit, FloatArray, FloatArr
     jacobian = np.zeros((0, len(state)))
     for _ in range(_ROUNDS):
         fit = fit.settled(state).settled(state)
-        solved = least_squares(
+        solved = scipy.optimize.least_squares(
             fit.residuals, state, method="trf", max_nfev=5, x_scale=[0.05, 0.05, *[0.3] * 5]
         )
         state, jacobian = np.asarray(solved.x), np.asarray(solved.jac)

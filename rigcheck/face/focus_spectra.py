@@ -4,9 +4,9 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
+import scipy
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
-from scipy.fft import rfft2
 
 from rigcheck.model._arrays import BoolArray, FloatArray
 
@@ -80,7 +80,7 @@ def patch_power(
     found = patch @ plain.T
     patch *= windowed[0]
     patch -= found @ windowed
-    spectrum = rfft2(patch.reshape(shape))
+    spectrum = scipy.fft.rfft2(patch.reshape(shape))
     power = (spectrum.real**2 + spectrum.imag**2) / np.float32(PATCH_PX**2)
     return power, found[:, 0].astype(np.float64), kept
 

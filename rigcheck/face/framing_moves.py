@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.optimize import least_squares
+import scipy
 
 from rigcheck.face.framing import CameraFraming
 from rigcheck.face.framing_pose import ideal_points
@@ -105,8 +105,8 @@ def rig_moves(
         rotation = exp_rotation(np.array([-turn[1], turn[0], 0.0]))
         return np.concatenate([eye.off(rotation.T @ (base - middle) + middle) for eye in eyes])
 
-    slide = least_squares(slid, np.zeros(2)).x
-    turn = least_squares(turned, np.zeros(2)).x
+    slide = scipy.optimize.least_squares(slid, np.zeros(2)).x
+    turn = scipy.optimize.least_squares(turned, np.zeros(2)).x
     left = {eye.name: eye.off(base - np.array([*slide, 0.0])) for eye in eyes}
     aims = {eye.name: np.degrees(np.arctan2(left[eye.name], eye.focal_px)) for eye in eyes}
     sigma = np.sqrt(np.mean(first.face.nostril_base_sigma_px**2)) * base[2] / eyes[0].focal_px

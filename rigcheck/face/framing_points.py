@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.spatial import ConvexHull, QhullError
+import scipy
 
 from rigcheck.face.head_model import MESH_CHIN_SHIFT, MESH_NOSTRIL_SHIFT, MESH_PLACES
 from rigcheck.geometry.upright import upright_points, upright_size
@@ -184,8 +184,8 @@ def hull_share(points_px: FloatArray, size_px: tuple[int, int]) -> float:
     """
     points = points_px[np.isfinite(points_px).all(axis=1)]
     try:
-        polygon = points[ConvexHull(points).vertices]
-    except (QhullError, ValueError):
+        polygon = points[scipy.spatial.ConvexHull(points).vertices]
+    except (scipy.spatial.QhullError, ValueError):
         return float("nan")
     width, height = size_px
     # A picture reaches half a pixel beyond the centres of its outermost pixels.

@@ -4,7 +4,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.optimize import least_squares
+import scipy
 
 from rigcheck.face.framing_points import UprightFace
 from rigcheck.face.head_model import MESH_PLACES, STRETCH_SIGMAS, head_points, mesh_points, stretched
@@ -215,7 +215,7 @@ def fit_head(face: UprightFace, optics: Optics) -> HeadFit | None:
     def slopes(parameters: FloatArray) -> FloatArray:
         return _slope(residuals, parameters, np.full(len(parameters), _STEP)).T
 
-    found = least_squares(
+    found = scipy.optimize.least_squares(
         residuals, start, jac=slopes, method="lm", x_scale=spread.clip(1e-3, 1.0), max_nfev=60
     )
     n = 2 * len(names)

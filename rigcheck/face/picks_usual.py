@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from statistics import fmean
 
 import numpy as np
-from scipy.ndimage import gaussian_filter1d
+import scipy
 
 from rigcheck.face.head_model import EYE_SPAN_MM
 from rigcheck.face.picks_glance import Glance
@@ -250,7 +250,7 @@ def _density(values: FloatArray, width: float) -> tuple[FloatArray, FloatArray]:
     first = np.floor(values.min() / step) - 1
     cells = np.bincount(np.rint(values / step - first).astype(np.int64))
     cells = np.append(cells, [0])
-    return step * (first + np.arange(len(cells))), gaussian_filter1d(
+    return step * (first + np.arange(len(cells))), scipy.ndimage.gaussian_filter1d(
         cells.astype(np.float64), 5.0, mode="constant"
     )
 

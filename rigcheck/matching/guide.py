@@ -7,8 +7,8 @@ longer stands as calibrated shows in the matches.
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy.spatial import cKDTree
 
 from rigcheck.errors import EstimationError
 from rigcheck.geometry.projection import intrinsics_vector, project, unproject
@@ -114,7 +114,7 @@ def point_guide(
     affine = np.linalg.lstsq(whole, second, rcond=None)[0]
     off = second - whole @ affine
     nearest = min(_NEAREST_POINTS, len(first))
-    tree = cKDTree(first)
+    tree = scipy.spatial.cKDTree(first)
     away, index = tree.query(places, k=nearest)  # nearest first, so that the middle one is the median
     width = np.maximum(away[:, [(nearest - 1) // 2, nearest // 2]].mean(axis=1, keepdims=True), 1.0)
     weight = np.exp(-0.5 * (away / width) ** 2)

@@ -1,7 +1,7 @@
 """Matches that disagree with what surrounds them."""
 
 import numpy as np
-from scipy.spatial import cKDTree
+import scipy
 
 from rigcheck.model._arrays import BoolArray, FloatArray
 
@@ -24,7 +24,7 @@ def _middle(values: FloatArray) -> FloatArray:
 def _predicted(at: FloatArray, values: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Each value (N, C) predicted by its neighbours' robust local plane, and their spread about it (N,)."""
     count = min(_NEIGHBOURS + 1, len(at))
-    _, index = cKDTree(at).query(at, k=count)
+    _, index = scipy.spatial.cKDTree(at).query(at, k=count)
     index = index[:, 1:]
     near = at[index] - at[:, None]
     scale = np.maximum(np.abs(near).max(axis=(1, 2)), 1e-9)

@@ -9,8 +9,8 @@ twice, as the sigma of a Gaussian and as the frequency response of ISO 12233.
 from dataclasses import dataclass, fields, replace
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy.special import erf
 
 from rigcheck.geometry.sfr import BINS_PER_PX, mtf50, responses
 from rigcheck.geometry.transfer import TRANSFERS, decoded_light
@@ -257,7 +257,7 @@ def _model(at: Samples, value: Samples, parameters: Samples) -> tuple[Samples, S
     """Residuals (M, B) and Jacobian (M, 4, B) by level, swing, shift and sigma."""
     level, swing, shift, sigma = (parameters[:, k : k + 1] for k in range(_N_PARAMETERS))
     z = (at - shift) / sigma
-    rise = erf(z * _ROOT_HALF)
+    rise = scipy.special.erf(z * _ROOT_HALF)
     bell = -_ROOT_TWO_OVER_PI * swing / sigma * np.exp(-0.5 * z * z)
     jacobian = np.stack([np.ones_like(at), rise, bell, bell * z], axis=1)
     return value - (level + swing * rise), jacobian
