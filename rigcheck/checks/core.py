@@ -1,5 +1,6 @@
 """What a check is, and how a list of them is run over one body of evidence."""
 
+import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from graphlib import CycleError, TopologicalSorter
@@ -73,10 +74,22 @@ class Check(Generic[EvidenceT]):
             status=outcome.status,
             estimate=outcome.estimate,
             limit=outcome.limit,
-            message=outcome.message,
+            message=_written(outcome.message),
             action=outcome.action,
             required=self.required and outcome.applies,
         )
+
+
+# Nothing but nought, with a sign: what is left of a small number.
+_SIGNED_NOUGHT = re.compile(r"(?<![\w.\u2212-])[+-](0(?:\.0+)?)(?![\d.])")
+_MINUS = re.compile(r"(?<![\w.\u2212-])(?<!-frames )-(?=\d)")
+_DEGREES = re.compile(r"(?<=\d) deg\b")
+
+
+def _written(sentence: str) -> str:
+    """Numbers in a sentence as the tables write them; an action may hold options to type, and is left alone."""
+    unsigned = _SIGNED_NOUGHT.sub(r"\1", sentence)
+    return _DEGREES.sub("\N{DEGREE SIGN}", _MINUS.sub("\N{MINUS SIGN}", unsigned))
 
 
 def not_measured(estimate: Estimate, limit: str, *, action: str) -> Outcome:

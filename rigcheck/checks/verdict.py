@@ -44,7 +44,7 @@ class Band:
     def text(self) -> str:
         """The limits for a person: "≤ 0.3 px, fail > 1 px"."""
         good, bad = ("≤", ">") if self.worse == "above" else ("≥", "<")
-        unit = f" {self.unit}" if self.unit else ""
+        unit = "\N{DEGREE SIGN}" if self.unit == "deg" else f" {self.unit}" if self.unit else ""
         if self.caution is None:
             return f"{good} {self.fail:g}{unit}"
         text = f"{good} {self.caution:g}{unit}"

@@ -131,7 +131,7 @@ def made(bad=None, *, of_day=None, approved=None, **more):
         if not one.fault and "pair.time_offset_ms" in one.measurements:
             first, now = (each.number("pair.time_offset_ms") for each in (records[0], one))
             if now.value is not None:
-                changes[f"take_{k}"]["pair.time_offset_change_ms"] = Estimate(
+                changes.setdefault(f"take_{k}", {})["pair.time_offset_change_ms"] = Estimate(
                     value=now.value - first.value, sigma=0.04, unit="ms"
                 )
     settings = {"day": day() if of_day is None else of_day, "calibrated": True, "reference": "take_0"} | more

@@ -77,7 +77,7 @@ FAULTS = [
             "stereo.convergence_drift_deg": (0.05, 0.005),
         },
         "caution",
-        "convergence 0.0500 ± 0.0050 deg",
+        "convergence 0.0500 ± 0.0050°",
         "warm up for 15 to 30 minutes",
     ),
 ]

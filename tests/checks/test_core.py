@@ -77,3 +77,19 @@ def test_mistakes_in_the_list_are_not_passed_over(checks, problem, limits):
 def test_bad_news_without_advice_is_a_mistake(status, limits):
     with pytest.raises(ValueError, match="without an action"):
         run_checks([check("A01", status, action="")], None, limits)
+
+
+@pytest.mark.parametrize(
+    ("said", "written"),
+    [
+        ("lower -6.3 ± 2.9 %, across +0.2 deg", "lower −6.3 ± 2.9 %, across +0.2°"),
+        ("-0.000 ± 0.001 mm and +0.0", "0.000 ± 0.001 mm and 0.0"),
+        ("2026-11-29, take-8, 10-20 mm, 30-45 degrees", "2026-11-29, take-8, 10-20 mm, 30-45 degrees"),
+        ("pair with --offset-frames -2", "pair with --offset-frames -2"),
+    ],
+)
+def test_sentences_write_numbers_as_tables_do(said, written):
+    """Minus sign U+2212; no space before the sign of an angle's degree (SI brochure, 5.4.3, from memory)."""
+    outcome = Outcome(status="pass", estimate=Estimate(value=1.0), limit="", message=said)
+    check = Check(code="CAL01", title="t", meaning="m", remedy="r", limit="", measure=lambda *_: outcome)
+    assert check.run(None, None).message == written

@@ -123,7 +123,7 @@ def test_band_refuses_limits_in_the_wrong_order():
     [
         (Band(caution=0.1, fail=0.25, unit="mm"), "≤ 0.1 mm, fail > 0.25 mm"),
         (Band(caution=0.6, fail=None, worse="below"), "≥ 0.6"),
-        (Band(caution=None, fail=3, unit="deg"), "≤ 3 deg"),
+        (Band(caution=None, fail=3, unit="deg"), "≤ 3°"),
     ],
 )
 def test_band_in_words(band, text):
