@@ -121,11 +121,20 @@ def contrast_cells(
         if face is not None:
             seen &= ~_restless(face, (mean.shape[0], mean.shape[1]))
         found.append(np.where(seen, value, np.nan))
-    stack = np.array(found)
-    known = 2 * np.isfinite(stack).sum(axis=0) > len(found)
-    upper = np.full(known.shape, np.nan)
-    upper[known] = np.nanquantile(stack[:, known], _UPPER, axis=0)
-    return upper
+    return _upper_of(np.array(found))
+
+
+def _upper_of(stack: FloatArray) -> FloatArray:
+    """Upper quartile over the first axis of what is known; NaN where no more than half is."""
+    count = np.isfinite(stack).sum(axis=0)
+    place = _UPPER * np.maximum(count - 1, 0)
+    low = np.floor(place).astype(np.int64)
+    ordered = np.sort(stack, axis=0)  # what is not known comes last
+    below, above = (
+        np.take_along_axis(ordered, at[None], axis=0)[0] for at in (low, np.minimum(low + 1, len(stack) - 1))
+    )
+    between = np.where(place > low, below + (place - low) * (above - below), below)
+    return np.where(2 * count > len(stack), between, np.nan)
 
 
 def _grid(shape: tuple[int, ...]) -> tuple[int, int]:

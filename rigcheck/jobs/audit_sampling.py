@@ -1,6 +1,9 @@
-"""Which moments of a take are looked at: key pictures spread over it, of each few the sharpest well-lit one."""
+"""Which moments of a take are looked at: key pictures spread over it, of each few the sharpest well-lit one.
 
-from collections.abc import Iterator, Sequence
+With each goes a run of the pictures after it, at half size: from them the time between the cameras is measured.
+"""
+
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -14,16 +17,17 @@ from rigcheck.model import Frame
 from rigcheck.opencv import cv2
 from rigcheck.target import BoardDetector
 
-# Moments measured in a take, and how many are decoded for each of them.
-MOMENTS, CANDIDATES = 6, 2
+# Moments measured in a take, how many are decoded for each of them, and pictures in a row from each.
+MOMENTS, CANDIDATES, RUN = 6, 2, 3
 # A picture darker than this in its brighter half is not worth a look, of 255.
 _DARK = 12.0
 _SMALL_PX = 480
 _FEWEST_CORNERS = 6
 
-__all__ = ["CANDIDATES", "MOMENTS", "Moment", "Samples", "sample_take"]
+__all__ = ["CANDIDATES", "MOMENTS", "RUN", "Moment", "Picture", "Samples", "half_size", "sample_take"]
 
 Moment = tuple[Frame, ...]
+Picture = NDArray[np.uint8]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -31,7 +35,8 @@ class Samples:
     """Moments chosen, in order.
 
     `looked` counts the moments decoded, `repeated` those whose pictures are exact copies of the ones before, by camera;
-    `boards` are how many show a board, and `positions` where the chosen ones lie.
+    `boards` are how many show a board, and `positions` where the chosen ones lie. `runs` are by moment the pictures in
+    a row from it, at half size, one of each camera; empty where the take ends before, and with one camera.
     """
 
     moments: tuple[Moment, ...]
@@ -39,6 +44,18 @@ class Samples:
     looked: int
     repeated: dict[str, int] = field(default_factory=dict)
     boards: int = 0
+    runs: tuple[tuple[tuple[Picture, ...], ...], ...] = ()
+
+
+@dataclass(kw_only=True, eq=False)
+class _Best:
+    """The best moment of a group so far, and pictures at half size behind it, by their positions."""
+
+    group: int
+    worth: float
+    place: int
+    moment: Moment
+    behind: dict[int, tuple[Picture, ...]] = field(default_factory=dict)
 
 
 def sample_take(footage: OpenedFootage, detector: BoardDetector | None) -> Samples:
@@ -63,40 +80,88 @@ def sample_take(footage: OpenedFootage, detector: BoardDetector | None) -> Sampl
     """
     places = evenly(glance_positions(footage), MOMENTS * CANDIDATES)
     groups = np.array_split(np.arange(len(places)), min(MOMENTS, len(places)))
-    group_of = {int(k): number for number, group in enumerate(groups) for k in group}
-    best: dict[int, tuple[float, int, Moment]] = {}
+    group_of = {places[int(k)]: number for number, group in enumerate(groups) for k in group}
+    best: dict[int, _Best] = {}
     repeated = {clip.info.camera: 0 for clip in footage.clips}
     before: Moment = ()
-    boards = 0
-    for k, moment in enumerate(_moments(footage, places)):
+    boards = looked = 0
+    last: _Best | None = None
+    for place, moment in _moments(footage, [*places, *_hanging_on(footage, places)]):
+        if place not in group_of:
+            if last is not None and best[last.group] is last:
+                last.behind[place] = tuple(half_size(frame.grey8()) for frame in moment)
+            continue
         for now, then in zip(moment, before, strict=False):
             repeated[now.ref.camera] += bool(np.array_equal(now.image, then.image))
         before = moment
         small = [_shrunk(frame) for frame in moment]
-        turn = k % len(moment)
+        turn = looked % len(moment)
+        looked += 1
         if detector is not None and looks_like_board(small[turn]):
             boards += detector.glance(moment[turn].grey8()).n >= _FEWEST_CORNERS
-        value = min(_worth(one) for one in small)
-        number = group_of[k]
-        if number not in best or value > best[number][0]:
-            best[number] = (value, places[k], moment)
+        worth = min(_worth(one) for one in small)
+        last = _Best(group=group_of[place], worth=worth, place=place, moment=moment)
+        if last.group not in best or worth > best[last.group].worth:
+            best[last.group] = last
     chosen = [best[number] for number in sorted(best)]
     return Samples(
-        moments=tuple(moment for _, _, moment in chosen),
-        positions=tuple(place for _, place, _ in chosen),
-        looked=len(places),
+        moments=tuple(one.moment for one in chosen),
+        positions=tuple(one.place for one in chosen),
+        looked=looked,
         repeated=repeated,
         boards=boards,
+        runs=_runs(footage, chosen),
     )
 
 
-def _moments(footage: OpenedFootage, places: Sequence[int]) -> Iterator[Moment]:
+def _hanging_on(footage: OpenedFootage, places: Sequence[int]) -> list[int]:
+    """Places right behind these whose pictures cannot be decoded without them: to come back for them costs twice."""
+    pairing = footage.pairing
+    if pairing is None:
+        return []
+    behind = {place + k for place in places for k in range(1, RUN)} - set(places)
+    alone = set(pairing.key_pairs.tolist())
+    return [place for place in behind if place < pairing.n_pairs and place not in alone]
+
+
+def _runs(footage: OpenedFootage, chosen: Sequence[_Best]) -> tuple[tuple[tuple[Picture, ...], ...], ...]:
+    """Pictures in a row of each moment; those not at hand are decoded now."""
+    pairing = footage.pairing
+    if pairing is None:
+        return ()
+    held: dict[int, tuple[Picture, ...]] = {}
+    for one in chosen:
+        held |= one.behind | {one.place: tuple(half_size(frame.grey8()) for frame in one.moment)}
+    wanted = [range(one.place, one.place + RUN) for one in chosen if one.place + RUN <= pairing.n_pairs]
+    lacking = sorted({place for run in wanted for place in run} - set(held))
+    for place, moment in _moments(footage, lacking):
+        held[place] = tuple(half_size(frame.grey8()) for frame in moment)
+    return tuple(_run_of(one.place, held) for one in chosen)
+
+
+def _run_of(place: int, held: Mapping[int, tuple[Picture, ...]]) -> tuple[tuple[Picture, ...], ...]:
+    run = range(place, place + RUN)
+    return tuple(held[k] for k in run) if all(k in held for k in run) else ()
+
+
+def _moments(footage: OpenedFootage, places: Sequence[int]) -> Iterator[tuple[int, Moment]]:
+    """Places in order, with their pictures."""
+    places = sorted(places)
     if footage.pairing is not None:
-        yield from footage.pairing.pairs_at(places)
+        yield from zip(places, footage.pairing.pairs_at(places), strict=True)
         return
     clip = footage.clips[0]
     indices = clip.indices
-    yield from ((frame,) for frame in clip.frames_at([int(indices[k]) for k in places]))
+    frames = clip.frames_at([int(indices[k]) for k in places])
+    yield from ((place, (frame,)) for place, frame in zip(places, frames, strict=True))
+
+
+def half_size(picture: Picture) -> Picture:
+    """A picture (H, W) at half size; its pixel p covers pixels 2 p and 2 p + 1."""
+    height, width = picture.shape
+    even = picture[: height // 2 * 2, : width // 2 * 2]
+    size = (width // 2, height // 2)
+    return np.asarray(cv2.resize(even, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
 
 
 def _shrunk(frame: Frame) -> NDArray[np.uint8]:

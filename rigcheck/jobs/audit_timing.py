@@ -12,17 +12,16 @@ from rigcheck.footage.video import VideoSource
 from rigcheck.geometry.projection import intrinsics_vector
 from rigcheck.geometry.spread import evenly
 from rigcheck.geometry.time_offset import MIN_RUNS, PairedRuns, StereoGeometry, time_offset
-from rigcheck.jobs.audit_sampling import Samples
+from rigcheck.jobs.audit_sampling import RUN, Picture, Samples
 from rigcheck.jobs.opening import OpenedFootage
 from rigcheck.model import Estimate, PatchMatches, StereoRig
 from rigcheck.model._arrays import FloatArray
 from rigcheck.opencv import cv2
 
-_RUN = 3  # pictures in a row: the speed of each place at the middle one
 _MOST_FOLLOWED = 100  # of the matches of a moment
 _FOLLOW_BACK_PX = 0.15
 _FLOW_SIGMA_PX = 0.06
-_WINDOW, _LEVELS = (21, 21), 2
+_WINDOW, _LEVELS = (13, 13), 2  # at half size
 _EVEN = 0.25  # of a frame: as footage.timing has it
 _AT_REST = "the face hardly moved across the line that joins the cameras"
 
@@ -108,14 +107,13 @@ def time_offset_of_take(
     Notes
     -----
     Each place matched at a sampled moment is followed through the two pictures after it, in each camera, by its own
-    flow; what it then leaves its epipolar line by is held against its speed. Those pictures follow key pictures, so
-    that they cost next to no decoding.
+    flow at half size; what it then leaves its epipolar line by is held against its speed.
     """
     missing = _why_no_runs(footage, samples, matches)
     if missing or footage.pairing is None:
         return Estimate(value=None, unit="ms", reason=missing)
     period_s = _period_s(footage)
-    runs = _followed(footage, samples, matches)
+    runs = _followed(samples, matches)
     if len(runs) < MIN_RUNS:
         reason = f"{len(runs)} moments could be followed, {MIN_RUNS} needed"
         return Estimate(value=None, unit="ms", reason=reason)
@@ -134,7 +132,7 @@ def _why_no_runs(footage: OpenedFootage, samples: Samples, matches: Sequence[Pat
         return "pictures have no times"
     if len(matches) != len(samples.moments) or len(matches) < MIN_RUNS:
         return f"{len(matches)} moments were matched, {MIN_RUNS} needed"
-    if max(samples.positions) + _RUN > pairing.n_pairs:
+    if len(samples.runs) != len(matches) or not all(samples.runs):
         return "the take is too short"
     return ""
 
@@ -147,27 +145,27 @@ def _period_s(footage: OpenedFootage) -> float:
 _Run = tuple[FloatArray, FloatArray, FloatArray]
 
 
-def _followed(footage: OpenedFootage, samples: Samples, matches: Sequence[PatchMatches]) -> list[_Run]:
+def _followed(samples: Samples, matches: Sequence[PatchMatches]) -> list[_Run]:
     """Places of each run in both cameras, (L, N, 2) px each, and their sigmas (N,)."""
-    pairing = footage.pairing
-    if pairing is None:
-        return []
     out = []
-    for place, one in zip(samples.positions, matches, strict=True):
+    for run, one in zip(samples.runs, matches, strict=True):
         if one.n == 0:
             continue
         some = evenly(np.argsort(one.points1_px[:, 1]).tolist(), _MOST_FOLLOWED)
-        moments = list(pairing.pairs_at(range(place, place + _RUN)))
         tracks = [
-            _tracked([moment[camera].grey8() for moment in moments], start[some])
+            _tracked([moment[camera] for moment in run], start[some])
             for camera, start in ((0, one.points1_px), (1, one.points2_px))
         ]
         out.append((tracks[0], tracks[1], one.sigma_px[some]))
     return out
 
 
-def _tracked(pictures: Sequence[NDArray[np.uint8]], start: FloatArray) -> FloatArray:
-    """Places (N, 2) of the first picture through all of them, (L, N, 2) px; NaN where the way back misses."""
+def _tracked(pictures: Sequence[Picture], start_px: FloatArray) -> FloatArray:
+    """Places (N, 2) of the first picture through all of them, (L, N, 2) px; NaN where the way back misses.
+
+    The pictures are of half size, the places of the whole.
+    """
+    start = (start_px - 0.5) / 2
     room = 2 * _WINDOW[0] * 2**_LEVELS
     low = np.maximum(np.floor(start.min(axis=0)).astype(int) - room, 0)
     high = np.ceil(start.max(axis=0)).astype(int) + room
@@ -175,7 +173,7 @@ def _tracked(pictures: Sequence[NDArray[np.uint8]], start: FloatArray) -> FloatA
     places = [start - low]
     for now, then in pairwise(parts):
         places.append(_flow(now, then, places[-1]))
-    return np.asarray(np.stack(places) + low, dtype=np.float64)
+    return np.asarray(2 * (np.stack(places) + low) + 0.5, dtype=np.float64)
 
 
 def _flow(now: NDArray[np.uint8], then: NDArray[np.uint8], places: FloatArray) -> FloatArray:
@@ -185,13 +183,13 @@ def _flow(now: NDArray[np.uint8], then: NDArray[np.uint8], places: FloatArray) -
     there, good, _ = cv2.calcOpticalFlowPyrLK(now, then, start, None, winSize=_WINDOW, maxLevel=_LEVELS)
     back, _, _ = cv2.calcOpticalFlowPyrLK(then, now, there, None, winSize=_WINDOW, maxLevel=_LEVELS)
     miss = np.linalg.norm((np.asarray(back) - start).reshape(-1, 2), axis=1)
-    kept = known & (np.asarray(good).ravel() > 0) & (miss < _FOLLOW_BACK_PX)
+    kept = known & (np.asarray(good).ravel() > 0) & (2 * miss < _FOLLOW_BACK_PX)
     return np.where(kept[:, None], np.asarray(there, dtype=np.float64).reshape(-1, 2), np.nan)
 
 
 def _paired(runs: Sequence[_Run], period_s: float) -> PairedRuns:
     most = max(run[0].shape[1] for run in runs)
-    shape = (len(runs), _RUN, most)
+    shape = (len(runs), RUN, most)
     pixels = [np.full((*shape, 2), np.nan) for _ in range(2)]
     sigma = np.full(shape, _FLOW_SIGMA_PX)
     second = np.full(shape, _FLOW_SIGMA_PX)

@@ -12,6 +12,7 @@ from pathlib import Path
 from threading import Thread
 
 from rigcheck.errors import DependencyError, InputError, OutputError, SchemaError
+from rigcheck.footage.video import decode_in_one_thread
 from rigcheck.jobs.audit_order import TakeOrder, order_key
 from rigcheck.jobs.audit_take import measure_take
 from rigcheck.model.take import TakeRecord
@@ -193,6 +194,7 @@ def fresh_processes(count: int) -> Iterator[Executor]:
 def _one_thread() -> None:
     """Several processes share the cores already; and each ends when the one that started it is gone."""
     cv2.setNumThreads(1)
+    decode_in_one_thread()
     Thread(target=_end_with_parent, daemon=True).start()
 
 

@@ -1,10 +1,13 @@
 """Moments of a take: a board held up to either camera is noticed, in the pictures looked at only."""
 
+from fractions import Fraction
+
 import numpy as np
 import pytest
 from audit_footage import write_take
 
-from rigcheck.jobs.audit_sampling import sample_take
+from rigcheck.demo.encoding import ClipWriter
+from rigcheck.jobs.audit_sampling import RUN, half_size, sample_take
 from rigcheck.jobs.opening import open_footage_of
 from rigcheck.model import BoardSpec
 from rigcheck.opencv import cv2
@@ -48,3 +51,29 @@ def test_a_board_held_up_to_either_camera_is_noticed(tmp_path, camera, shown):
     assert samples.looked == MOMENTS
     # Cameras take turns: of three pictures in a row one or two fall to each.
     assert samples.boards in ((1, 2) if shown else (0,))
+
+
+@pytest.mark.parametrize("kind", ["clip", "pictures"])
+def test_each_moment_comes_with_the_pictures_behind_it(tmp_path, kind):
+    count = 62 if kind == "clip" else 14  # a key picture every 10 in the clip, the last followed by one only
+    noise = np.random.default_rng(98).integers(20, 230, (2, count, 128, 96)).astype(np.uint8)
+    sides = [[cv2.GaussianBlur(picture, (0, 0), 2) for picture in side] for side in noise]
+    if kind == "pictures":
+        write_take(tmp_path, sides)
+        paths = [tmp_path / name for name in ("upper", "lower")]
+    else:
+        paths = [tmp_path / f"{name}.mp4" for name in ("upper", "lower")]
+        for path, side in zip(paths, sides, strict=True):
+            with ClipWriter(path, size_px=(96, 128), frame_rate=Fraction(10)) as writer:
+                for picture in side:
+                    writer.add(picture)
+    footage = open_footage_of(("upper", "lower"), *map(str, paths), None)
+    samples = sample_take(footage, None)
+    assert len(samples.positions) == len(samples.runs) == 6
+    held = list(footage.pairing.pairs())
+    for place, run in zip(samples.positions, samples.runs, strict=True):
+        wanted = held[place : place + RUN]
+        assert bool(run) == (len(wanted) == RUN)  # where the take ends before, there is none
+        for moment, pictures in zip(wanted, run, strict=False):
+            for frame, picture in zip(moment, pictures, strict=True):
+                np.testing.assert_array_equal(picture, half_size(frame.image))

@@ -12,7 +12,7 @@ from rigcheck.checks.audit import take_status
 from rigcheck.demo.camera import project_points
 from rigcheck.demo.encoding import ClipWriter
 from rigcheck.jobs.audit import AuditInputs, audit
-from rigcheck.jobs.audit_sampling import Samples
+from rigcheck.jobs.audit_sampling import RUN, Samples, half_size
 from rigcheck.jobs.audit_timing import time_offset_of_take
 from rigcheck.model import Frame, FrameRef, PatchMatches
 
@@ -77,12 +77,12 @@ def test_time_between_the_cameras_from_what_moves_across(offset_s, speed_mm_s):
     points = np.column_stack([grid + rng.uniform(-1.5, 1.5, grid.shape), depth])
     positions = tuple(17 * k for k in range(RUNS))
 
-    def frames(wanted):
-        for k in wanted:
-            yield tuple(scene_frame(k, camera, offset_s, points, speed_mm_s)[0] for camera in (0, 1))
-
-    matches = []
+    matches, runs = [], []
     for k in positions:
+        row = [
+            [scene_frame(k + step, c, offset_s, points, speed_mm_s)[0] for c in (0, 1)] for step in range(RUN)
+        ]
+        runs.append(tuple(tuple(half_size(frame.image) for frame in moment) for moment in row))
         sides = [scene_frame(k, camera, offset_s, points, speed_mm_s)[1] for camera in (0, 1)]
         n = len(points)
         matches.append(
@@ -97,10 +97,10 @@ def test_time_between_the_cameras_from_what_moves_across(offset_s, speed_mm_s):
             )
         )
     info = SimpleNamespace(info=SimpleNamespace(frame_rate=Fraction(RATE)))
-    footage = SimpleNamespace(
-        clips=(info, info), pairing=SimpleNamespace(pairs_at=frames, n_pairs=positions[-1] + 10)
+    footage = SimpleNamespace(clips=(info, info), pairing=SimpleNamespace(n_pairs=positions[-1] + 10))
+    samples = Samples(
+        moments=tuple(() for _ in positions), positions=positions, looked=RUNS, runs=tuple(runs)
     )
-    samples = Samples(moments=tuple(() for _ in positions), positions=positions, looked=RUNS)
     found = time_offset_of_take(footage, samples, matches, rig().stereo)
     if speed_mm_s == 0.0:
         assert found.value is None
