@@ -231,7 +231,8 @@ CHECKS: tuple[Check[AuditRun], ...] = (
     _check(
         "AUD12",
         "Helmet slip",
-        "How far the face sits from where it sat in the approved fitting, or in the first take",
+        "How far the face sits from where it sat in the approved fitting, or in the first take; with a calibration, less "
+        "what a knocked camera moved its own picture",
         "Seat the helmet as approved; check pads, chin strap and boom mark",
         "refit.shift_mm",
         takes.slip,
@@ -304,7 +305,7 @@ CHECKS: tuple[Check[AuditRun], ...] = (
     _check(
         "AUD21",
         "One performer",
-        "Whether the pupils stand as far apart as in the other takes",
+        "Whether the pupils stand as far apart as in the other takes; a performer of the same eye distance is not told",
         "Check that this take is of this performer, and of this rig",
         "audit.eyes_apart_mm",
         takes.other_face,

@@ -194,8 +194,19 @@ def slip(run: AuditRun, record: TakeRecord, limits: Limits) -> TakeFinding | Non
         record,
         "slip.{camera}.moved_mm",
         limits.band("refit.shift_mm"),
-        lambda camera, number: f"{number.value:.1f} mm in {camera}'s picture against {run.reference}",
+        lambda camera, number: (
+            f"{number.value:.1f} mm in {camera}'s picture against {run.reference}{_own(run, record, camera)}"
+        ),
     )
+
+
+def _own(run: AuditRun, record: TakeRecord, camera: str) -> str:
+    """What of the picture's shift was a camera's own move."""
+    own, open_ = (run.change(record.name, f"slip.{camera}.{kind}_mm").value for kind in ("own", "open"))
+    out = "" if own is None else f"; {own:.1f} mm by this camera's own move taken off"
+    if open_ is not None:
+        out += f"; open: {open_:.1f} mm are this camera's own move, or the other camera moved"
+    return out
 
 
 def slip_turn(run: AuditRun, record: TakeRecord, limits: Limits) -> TakeFinding | None:

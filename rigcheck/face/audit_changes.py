@@ -5,10 +5,11 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 import scipy
 
-from rigcheck.face.framing_refit import refit_shifts
-from rigcheck.geometry.honest_rms import honest_rms
+from rigcheck.face.audit_slip import NO_REFERENCE, slip_of_day
+from rigcheck.face.framing_pair import looks_exchanged
 from rigcheck.model import Estimate
 from rigcheck.model._arrays import BoolArray, FloatArray
+from rigcheck.model.auditing import OwnShift
 from rigcheck.model.take import TakeRecord
 
 # A cell's contrast has dropped when it fell by this much more than the picture's as a whole (natural logarithm).
@@ -20,7 +21,6 @@ _FEWEST_CELLS = 12
 _SPOT_CELLS = 3
 # The same face twice: what of both lengths' sigma does not cancel, as for landmarks of one face.
 _OWN_SHARE = 0.44
-_NO_REFERENCE = "no earlier take to compare with"
 
 __all__ = ["changes_of_day", "reference_of"]
 
@@ -29,13 +29,16 @@ def reference_of(records: Sequence[TakeRecord], performer: str | None) -> TakeRe
     """First take of a performer in which every camera shows the face; None without any."""
     for record in records:
         seen = [record.number(f"framing.{camera}.roll_deg").value for camera in record.cameras]
-        if not record.fault and record.take.performer == performer and seen and None not in seen:
+        usable = not record.fault and not looks_exchanged(record.measurements)
+        if usable and record.take.performer == performer and seen and None not in seen:
             return record
     return None
 
 
 def changes_of_day(
-    records: Sequence[TakeRecord], approved: Mapping[str, Estimate] | None = None
+    records: Sequence[TakeRecord],
+    approved: Mapping[str, Estimate] | None = None,
+    shifts: Sequence[OwnShift] = (),
 ) -> dict[str, dict[str, Estimate]]:
     """Compare each take with the first good one of the same performer.
 
@@ -45,14 +48,16 @@ def changes_of_day(
         In the order of the day.
     approved : mapping, optional
         Measurements of the approved fitting; slip is then counted from there.
+    shifts : sequence of OwnShift
+        What the pair's changes did to either camera's own picture, which is no slip.
 
     Returns
     -------
     dict
-        Take to its changes: ``slip.<camera>.across_mm``, ``.down_mm``, ``.moved_mm``, ``.roll_deg``, ``.look_up_deg``,
-        ``.size_ratio``; ``focus.<camera>.ratio`` (sharpness over the reference's, all regions);
-        ``light.<camera>.stops``; ``lens.<camera>.spot_share`` (share of the lit picture in a spot of lost contrast) and
-        ``.veil`` (share of the whole contrast lost); ``face.interpupillary_mm``. Unread takes have none.
+        Take to its changes: those of :func:`rigcheck.face.audit_slip.slip_of_day`; ``focus.<camera>.ratio`` (sharpness
+        over the reference's, all regions); ``light.<camera>.stops``; ``lens.<camera>.spot_share`` (share of the lit
+        picture in a spot of lost contrast) and ``.veil`` (share of the whole contrast lost);
+        ``face.interpupillary_mm``. Unread takes have none, nor have those whose cameras are exchanged.
 
     Notes
     -----
@@ -60,14 +65,14 @@ def changes_of_day(
     film on the lens stays where it is, expressions do not. A lens that was dirty from the first take on is not seen.
     """
     out: dict[str, dict[str, Estimate]] = {}
-    for record in records:
-        if record.fault:
-            continue
-        reference = reference_of(records, record.take.performer)
-        same = [one for one in records if not one.fault and one.take.performer == record.take.performer]
-        found: dict[str, Estimate] = {}
+    read = [one for one in records if not one.fault and not looks_exchanged(one.measurements)]
+    references = {one.name: reference_of(records, one.take.performer) for one in read}
+    slips = slip_of_day(read, references, approved, shifts)
+    for record in read:
+        reference = references[record.name]
+        same = [one for one in read if one.take.performer == record.take.performer]
+        found = slips[record.name]
         for camera in record.cameras:
-            found |= _slip(record, camera, reference, approved)
             found[f"focus.{camera}.ratio"] = _focus(record, camera, reference)
             found[f"light.{camera}.stops"] = _light(record, camera, reference)
             found |= _lens(record, camera, same)
@@ -76,41 +81,10 @@ def changes_of_day(
     return out
 
 
-def _slip(
-    record: TakeRecord,
-    camera: str,
-    reference: TakeRecord | None,
-    approved: Mapping[str, Estimate] | None,
-) -> dict[str, Estimate]:
-    base = approved if approved is not None else None if reference is None else reference.measurements
-    if base is None:
-        return {f"slip.{camera}.moved_mm": Estimate(value=None, unit="mm", reason=_NO_REFERENCE)}
-    shifts = refit_shifts(camera, record.measurements, base)
-    out = {name.replace("refit.", "slip.", 1): each for name, each in shifts.items()}
-    across, down = out[f"slip.{camera}.across_mm"], out[f"slip.{camera}.down_mm"]
-    out[f"slip.{camera}.moved_mm"] = _length(across, down)
-    return out
-
-
-def _length(across: Estimate, down: Estimate) -> Estimate:
-    """Length of a shift, what the errors of both parts alone would make of it taken off."""
-    if across.value is None or down.value is None:
-        return Estimate(value=None, unit="mm", reason=across.reason or down.reason)
-    errors = np.diag([(across.sigma or 0.0) ** 2, (down.sigma or 0.0) ** 2])
-    found = honest_rms(np.array([across.value, down.value]), errors)
-    # The length of two parts is the root of two times their RMS.
-    return Estimate(
-        value=float(np.sqrt(2.0)) * found.value,
-        sigma=float(np.sqrt(2.0)) * found.sigma,
-        unit="mm",
-        n=across.n,
-    )
-
-
 def _focus(record: TakeRecord, camera: str, reference: TakeRecord | None) -> Estimate:
     """Geometric mean of the regions' sharpness ratios, weighted by how well each is known."""
     if reference is None:
-        return Estimate(value=None, reason=_NO_REFERENCE)
+        return Estimate(value=None, reason=NO_REFERENCE)
     prefix = f"focus.{camera}."
     logs, variances = [], []
     for name, now in record.measurements.items():
@@ -133,7 +107,7 @@ def _focus(record: TakeRecord, camera: str, reference: TakeRecord | None) -> Est
 def _light(record: TakeRecord, camera: str, reference: TakeRecord | None) -> Estimate:
     """Light on the skin against the reference: stops by the transfer curve, else by code values."""
     if reference is None:
-        return Estimate(value=None, unit="stops", reason=_NO_REFERENCE)
+        return Estimate(value=None, unit="stops", reason=NO_REFERENCE)
     pairs = [(one, one.number(f"exposure.{camera}.skin_stops")) for one in (record, reference)]
     if all(number.value is not None for _, number in pairs):
         now, then = pairs[0][1], pairs[1][1]
@@ -198,7 +172,7 @@ def _eyes(record: TakeRecord, same: Sequence[TakeRecord]) -> Estimate:
     values = [one.number(name).value for one in same if one is not record]
     known: FloatArray = np.array([value for value in values if value is not None], dtype=np.float64)
     if not len(known):
-        return Estimate(value=None, unit="mm", reason=_NO_REFERENCE)
+        return Estimate(value=None, unit="mm", reason=NO_REFERENCE)
     return Estimate(
         value=now.value - float(np.median(known)),
         sigma=_OWN_SHARE * np.sqrt(2.0) * (now.sigma or 0.0),

@@ -1,5 +1,6 @@
 """Two cameras on one face: lengths of the face, where it is, and whether the cameras agree about it."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -13,8 +14,10 @@ from rigcheck.geometry.upright import recorded_points, upright_size
 from rigcheck.model import Estimate, StereoRig
 from rigcheck.model._arrays import FloatArray
 
-__all__ = ["face_lengths", "nostril_base_mm", "pair_agreement"]
+__all__ = ["face_lengths", "looks_exchanged", "nostril_base_mm", "pair_agreement"]
 
+# Exchanged cameras' points must agree so much better than those as named: right takes show 1.5 and more.
+_CLEARLY_BETTER = 0.6
 # Held against the epipolar geometry: what both cameras see well.
 _MATCHED = (
     "eye_outer_right",
@@ -62,6 +65,20 @@ class _Matched:
             rotation=pose.rotation,
             translation=pose.translation_mm,
         )
+
+
+def looks_exchanged(numbers: Mapping[str, Estimate]) -> bool:
+    """Whether a take's face fits clearly better with the files of its two cameras exchanged.
+
+    Parameters
+    ----------
+    numbers : mapping
+        With ``pair.epipolar_share`` and, where it was tried, ``pair.exchanged_share``.
+    """
+    share, other = numbers.get("pair.epipolar_share"), numbers.get("pair.exchanged_share")
+    if share is None or other is None or share.value is None or other.value is None:
+        return False
+    return other.value <= _CLEARLY_BETTER * share.value
 
 
 def pair_agreement(

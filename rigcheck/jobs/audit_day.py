@@ -9,15 +9,17 @@ from rigcheck.checks.audit_words import BLIND
 from rigcheck.drift.audit_calibrations import calibration_uses, compare_ends
 from rigcheck.drift.audit_day import day_geometry
 from rigcheck.drift.audit_length import baseline_from_eyes
+from rigcheck.drift.audit_shift import shifts_of_day
 from rigcheck.drift.common_part import SourcedCalibration
 from rigcheck.drift.compare_harm import Viewing
 from rigcheck.face.audit_changes import changes_of_day, reference_of
+from rigcheck.geometry.own_shift import place_before_camera
 from rigcheck.jobs.audit_inputs import ReadAudit
 from rigcheck.jobs.audit_order import TakeOrder
 from rigcheck.jobs.beside import mounted_deg
 from rigcheck.model import Estimate
 from rigcheck.model._arrays import FloatArray
-from rigcheck.model.auditing import CalibrationsCompared, CalibrationUse, DayGeometry, TakeGeometry
+from rigcheck.model.auditing import CalibrationsCompared, CalibrationUse, DayGeometry, OwnShift, TakeGeometry
 from rigcheck.model.take import AuditRun, TakeRecord
 
 __all__ = ["run_of_day"]
@@ -37,12 +39,12 @@ def run_of_day(records: Sequence[TakeRecord], read: ReadAudit, *, tolerance_mm: 
     measured = [record for record in records if record.geometry is not None]
     geometries = [record.geometry for record in measured if record.geometry is not None]
     approved = None if read.approved is None else read.approved.measurements
-    changes = changes_of_day(records, approved)
-    for name, number in _offset_changes(records).items():
-        changes.setdefault(name, {})["pair.time_offset_change_ms"] = number
     day = None
     if geometries:
         day = day_geometry(geometries, calibration=read.calibration, times_h=_times_h(measured))
+    changes = changes_of_day(records, approved, _own_shifts(records, read, day))
+    for name, number in _offset_changes(records).items():
+        changes.setdefault(name, {})["pair.time_offset_change_ms"] = number
     ends = _ends(read, geometries)
     first = reference_of(records, records[0].take.performer)
     reference = "the approved fitting" if approved is not None else "no take" if first is None else first.name
@@ -71,6 +73,36 @@ def _reason(records: Sequence[TakeRecord]) -> str:
     return max(reasons, key=reasons.count) if reasons else "no take could be read"
 
 
+def _own_shifts(
+    records: Sequence[TakeRecord], read: ReadAudit, day: DayGeometry | None
+) -> tuple[OwnShift, ...]:
+    """What the pair's changes did to either camera's picture, at the eyes; nothing where no take shows them."""
+    first = reference_of(records, records[0].take.performer)
+    if day is None or first is None or read.calibration is None or read.calibration.stereo is None:
+        return ()
+    offset = [first.number(f"framing.{read.cameras[0]}.eyes_offset_{axis}_px").value for axis in "xy"]
+    turns = [0, 0] if read.rig is None else [one.mount_rotation_deg for one in read.rig.cameras]
+    place = place_before_camera(
+        read.calibration.rig,
+        np.array([one or 0.0 for one in offset]),
+        distance_mm=_order(read).working_distance_mm,
+        turn_deg=turns[0],
+    )
+    return shifts_of_day(
+        day,
+        [one.name for one in records],
+        read.calibration.rig,
+        place,
+        turns_deg=(turns[0], turns[1]),
+        since_calibration=read.approved is not None,
+    )
+
+
+def _order(read: ReadAudit) -> TakeOrder:
+    """The order of the first take: it knows the working distance."""
+    return TakeOrder(take=read.takes[0], cameras=read.cameras, calibration=read.calibration, rig=read.rig)
+
+
 def _times_h(measured: Sequence[TakeRecord]) -> FloatArray | None:
     """Hours from the first take on; None where not every take says when it was recorded, one after the other."""
     texts = [record.take.recorded for record in measured]
@@ -84,7 +116,6 @@ def _times_h(measured: Sequence[TakeRecord]) -> FloatArray | None:
 def _ends(read: ReadAudit, geometries: Sequence[TakeGeometry]) -> CalibrationsCompared | None:
     if read.end is None or read.calibration is None or not geometries:
         return None
-    order = TakeOrder(take=read.takes[0], cameras=read.cameras, calibration=read.calibration, rig=read.rig)
     upright = (
         read.rig.cameras[0].mount_rotation_deg if read.rig is not None else mounted_deg(read.calibration)
     )
@@ -92,7 +123,7 @@ def _ends(read: ReadAudit, geometries: Sequence[TakeGeometry]) -> CalibrationsCo
         SourcedCalibration(calibration=read.calibration),
         SourcedCalibration(calibration=read.end),
         geometries,
-        viewing=Viewing(working_distance_mm=order.working_distance_mm, upright_deg=upright or 0),
+        viewing=Viewing(working_distance_mm=_order(read).working_distance_mm, upright_deg=upright or 0),
     )
 
 

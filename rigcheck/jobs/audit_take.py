@@ -6,7 +6,7 @@ from rigcheck.drift.audit_take import take_geometry
 from rigcheck.errors import EstimationError, RigcheckError
 from rigcheck.face.audit_look import contrast_cells, face_mask, skin_mask
 from rigcheck.face.framing import CameraFraming, camera_framing
-from rigcheck.face.framing_pair import face_lengths, pair_agreement
+from rigcheck.face.framing_pair import face_lengths, looks_exchanged, pair_agreement
 from rigcheck.geometry.upright import upright_size
 from rigcheck.jobs.audit_board import board_in_take
 from rigcheck.jobs.audit_order import TakeOrder
@@ -25,7 +25,6 @@ __all__ = ["WANTED", "measure_take"]
 
 # Where both cameras' points disagree by more than this share of the eyes' distance, exchanged cameras are tried.
 _TRY_EXCHANGED = 0.015
-_CLEARLY_BETTER = 0.6
 # Matches hoped for in a moment: six such moments tell the steps that matter (tests/bench/bench_audit.py).
 WANTED = 150
 _NO_CALIBRATION = "no calibration was given"
@@ -118,10 +117,7 @@ def _why_no_geometry(order: TakeOrder, footage: OpenedFootage, seen: Sequence[Ca
 
 def _why_exchanged(numbers: Mapping[str, Estimate]) -> str:
     """A take whose cameras are exchanged says nothing of the pair, and must not speak for the day."""
-    share, other = numbers.get("pair.epipolar_share"), numbers.get("pair.exchanged_share")
-    if share is None or other is None or share.value is None or other.value is None:
-        return ""
-    if other.value > _CLEARLY_BETTER * share.value:
+    if not looks_exchanged(numbers):
         return ""
     return "the cameras look exchanged: the face fits much better with the two files the other way round"
 

@@ -21,6 +21,7 @@ __all__ = [
     "DayGeometry",
     "DayLevel",
     "EventKind",
+    "OwnShift",
     "TakeGeometry",
     "Use",
 ]
@@ -214,3 +215,32 @@ class CalibrationUse:
     share: float | None
     harm_mm: Estimate
     because: str
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class OwnShift:
+    """What a change of the pair did to each camera's picture, if that camera made it alone.
+
+    Parameters
+    ----------
+    at : str
+        The take it begins at.
+    share : dict of take to float
+        How much of the change has come in each take, 0 to 1; takes of which that is not known are not in it.
+    before_day : bool
+        It came before the first take, since the calibration.
+    shift : (2, 3) float64
+        Of each camera: the face across and down (px), turned clockwise (deg), in its upright picture; `covariance`
+        (2, 3, 3).
+    """
+
+    at: str
+    share: dict[str, float]
+    before_day: bool
+    shift: FloatArray
+    covariance: FloatArray
+
+    def __post_init__(self) -> None:
+        """Check shapes and freeze the arrays."""
+        for name, shape in (("shift", (2, 3)), ("covariance", (2, 3, 3))):
+            object.__setattr__(self, name, frozen_array(getattr(self, name), shape, name))

@@ -16,6 +16,7 @@ from rigcheck.opencv import cv2
 from rigcheck.records import calibration_text, read_result
 
 KNOCK_DEG = 0.6  # at 480 × 640 px three moments a take tell 0.2°; full footage tells a fifth of it
+SLIP_MM = 5.0
 
 
 def soft(picture, camera):
@@ -35,13 +36,14 @@ def smeared(picture, camera):
 
 @pytest.fixture(scope="module")
 def day(tmp_path_factory):
-    """Right takes, one fault each in takes 4 to 7, a knock before take 8, then takes that cannot be read."""
+    """Right takes, helmet slipped in 3, one fault each in 4 to 7, a knock before 8 (9 slipped too), then unreadable ones."""
     folder = tmp_path_factory.mktemp("day")
     takes = folder / "takes"
     for number in (1, 2):
         write_take(takes / f"take_{number}", take(number))
-    for number in (8, 9):
-        write_take(takes / f"take_{number}", take(number, planted=knocked(KNOCK_DEG)))
+    write_take(takes / "take_3_slipped", take(3, slip_mm=SLIP_MM))
+    write_take(takes / "take_8", take(8, planted=knocked(KNOCK_DEG)))
+    write_take(takes / "take_9", take(9, slip_mm=SLIP_MM, planted=knocked(KNOCK_DEG)))
     write_take(takes / "take_4_swapped", take(4)[::-1])
     write_take(takes / "take_5_soft", take(5, planted=soft))
     write_take(takes / "take_6_smeared", take(6, planted=smeared))
@@ -71,6 +73,21 @@ def test_the_knock_is_found_with_its_take(day):
     by_take = {use.take: use.use for use in result.run.uses}
     assert by_take["take_1"] == by_take["take_2"] == "start"
     assert by_take["take_8"] == by_take["take_9"] == "recalibrate"
+
+
+def test_slip_and_knock_are_parted(day):
+    """Slip and no knock, a knock and no slip, and both; the knocked camera's picture shows the knock as 2 mm."""
+    _, _, result = day
+    for name, across in (("take_3_slipped", SLIP_MM), ("take_8", 0.0), ("take_9", SLIP_MM)):
+        for camera in ("upper", "lower"):
+            for part, true in (("across_mm", across), ("down_mm", 0.0)):
+                found = result.run.change(name, f"slip.{camera}.{part}")
+                assert abs(found.value - true) < 2 * found.sigma
+                assert abs(found.value - true) < 0.9  # mm; the mesh's sigma at this size
+    own = result.run.change("take_8", "slip.lower.own_mm")
+    assert own.value == pytest.approx(np.radians(KNOCK_DEG) * 205.0, abs=3 * own.sigma)
+    assert result.run.change("take_8", "slip.upper.own_mm").value is None
+    assert "take_3_slipped, take_9" in check(result, "AUD12").message
 
 
 def test_right_takes_pass_and_slip_alone_is_none(day):
