@@ -39,9 +39,9 @@ def day(
             result = job.day(file, out, replace_earlier=replace, shown=shown)
             job.write_day(result, out)
     except KeyboardInterrupt:
-        if not job.kept_steps(out):
+        if not (kept := job.kept_words(out)):
             raise
-        say(f"Interrupted: the steps done so far are kept in {out}: the same command goes on.", err=True)
+        say(f"Interrupted. {kept}", err=True)
         raise Ended from None
     numbers = step_lines(result.run.outcomes)
     code = day_exit_code(result.run, result.report.verdict)

@@ -16,7 +16,7 @@ from rigcheck.jobs.day_changes import (
     refuse_to_replace,
 )
 from rigcheck.jobs.day_inputs import DayPlace, input_prints, refuse_outside
-from rigcheck.jobs.day_kept import keeping, kept_steps
+from rigcheck.jobs.day_kept import keeping, kept_words
 from rigcheck.jobs.day_steps import RUNNERS, Runner, StepOrder
 from rigcheck.jobs.opening import footage_paths
 from rigcheck.model import Estimate, Report
@@ -37,7 +37,7 @@ from rigcheck.report.day_page import day_page
 # Written by `write_day`; those of an earlier run of a day are written anew.
 OUTPUTS = ("result.json", "report.html")
 
-__all__ = ["OUTPUTS", "DayResult", "DayShown", "day", "keeping", "kept_steps", "write_day"]
+__all__ = ["OUTPUTS", "DayResult", "DayShown", "day", "keeping", "kept_words", "write_day"]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

@@ -285,6 +285,7 @@ def test_an_interrupt_says_what_is_kept(desk, monkeypatch, capfd, at, words):
     assert said.err.count("Interrupted") == 1
     assert words in said.err
     assert said.out == ""
+    assert desk.out.exists() == (words == "kept in")
 
 
 def ended_at(last, flushed):
