@@ -7,9 +7,11 @@ By hand, on a machine that does nothing else::
 
 Each row is a process of its own, start-up and imports included, median of N runs (3 unless given); the reference runs
 beside it, as often. Footage is decoded or read by two threads and thrown away; files are parsed by the bare library;
-a folder is copied and summed; the smallest commands stand beside Python importing the library of their options. The
-live page does not end by itself and has benches of its own (``bench_live.py``, ``bench_live_page.py``); a whole
-calibration beside the plain recipe is ``bench_calibrate.py``.
+a folder is copied and summed; the smallest commands stand beside Python importing the library of their options. `day`
+runs what the demo's page lists up to the audit, from a day file; `demo` stands beside its footage decoded and encoded
+again; `live` runs until its page is served, beside the first pictures decoded. What a live session costs has benches of
+its own (``bench_live.py``, ``bench_live_page.py``); a whole calibration beside the plain recipe is
+``bench_calibrate.py``. The last three take minutes: with ``--only`` one is timed alone.
 """
 
 import argparse
@@ -20,30 +22,71 @@ import sys
 import tempfile
 from dataclasses import dataclass
 from html import unescape
+from itertools import pairwise
 from pathlib import Path
 
+import yaml
 from bench_calibrate import machine, say, spent
 
-HERE = Path(__file__).parent
-_DECODE = """
+_FOOTAGE = """
 import sys, av
-from concurrent.futures import ThreadPoolExecutor
-def count(path):
-    with av.open(path) as container:
-        stream = container.streams.video[0]
-        stream.thread_type = "AUTO"
-        return sum(1 for _ in container.decode(stream))
-with ThreadPoolExecutor(2) as pool:
-    print(sum(pool.map(count, sys.argv[1:])))
-"""
-_READ = """
-import sys
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from rigcheck.opencv import cv2
-files = sorted(str(file) for folder in sys.argv[1:] for file in Path(folder).rglob("*.png"))
+def count(path):
+    if path.suffix == ".png":
+        return int(cv2.imread(str(path), cv2.IMREAD_UNCHANGED) is not None)
+    with av.open(str(path)) as container:
+        stream = container.streams.video[0]
+        stream.thread_type = "AUTO"
+        return sum(1 for _ in container.decode(stream))
+given = [Path(each) for each in sys.argv[1:]]
+files = [each for path in given for each in (sorted(path.rglob("*.png")) if path.is_dir() else [path])]
 with ThreadPoolExecutor(2) as pool:
-    print(sum(1 for each in pool.map(lambda file: cv2.imread(file, cv2.IMREAD_UNCHANGED), files) if each is not None))
+    print(sum(pool.map(count, files)))
+"""
+_AGAIN = """
+import sys, av
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+from rigcheck.opencv import cv2
+place = Path(sys.argv[1])
+def again(numbered):
+    number, path = numbered
+    copy = place / f"{number}{path.suffix}"
+    if path.suffix == ".png":
+        return cv2.imwrite(str(copy), cv2.imread(str(path), cv2.IMREAD_UNCHANGED))
+    with av.open(str(path)) as old, av.open(str(copy), "w") as new:
+        stream = new.add_stream("libx264", rate=30)
+        first = old.streams.video[0]
+        stream.width, stream.height, stream.pix_fmt = first.width, first.height, "yuv420p"
+        stream.options = {"preset": "ultrafast", "threads": "1"}
+        for frame in old.decode(first):
+            frame.pts = None
+            new.mux(stream.encode(frame))
+        new.mux(stream.encode())
+place.mkdir()
+files = sorted(each for each in Path(sys.argv[2]).rglob("*") if each.suffix in (".png", ".mp4"))
+with ThreadPoolExecutor(2) as pool:
+    print(sum(1 for _ in pool.map(again, enumerate(files))))
+"""
+_FIRST = """
+import sys, av
+for path in sys.argv[1:]:
+    with av.open(path) as container:
+        next(container.decode(video=0)).to_ndarray(format="gray")
+"""
+_TO_ITS_PAGE = """
+import io, os, signal, sys, threading, time
+from rigcheck.main import run
+said, sys.stdout = sys.stdout, io.StringIO()
+def watch():
+    while "The page is at" not in sys.stdout.getvalue():
+        time.sleep(0.005)
+    os.kill(os.getpid(), signal.SIGINT)
+signal.signal(signal.SIGINT, signal.default_int_handler)
+threading.Thread(target=watch, daemon=True).start()
+sys.exit(run(sys.argv[1:]) != 130)
 """
 _PARSE = """
 import json, sys, yaml
@@ -79,6 +122,7 @@ class Row:
     beside: str
     program: str
     arguments: tuple[str, ...]
+    starts: tuple[str, ...] = ("-m", "rigcheck")
 
 
 def by_hand(day: Path) -> list[list[str]]:
@@ -119,11 +163,68 @@ def rows(day: Path, out: Path) -> list[Row]:
         elif name == "handover":
             made.append(Row(name, command, "copied and summed", _COPY, (given[0], str(out / "copy"))))
         else:
-            footage = words[1:2] if name == "audit" else words[1:3]
-            videos = all(Path(each).is_file() for each in footage)
-            beside = "footage decoded" if videos else "pictures read"
-            made.append(Row(name, command, beside, _DECODE if videos else _READ, tuple(footage)))
-    return made
+            made.append(Row(name, command, "footage read", _FOOTAGE, footage_of(words)))
+    return [*made, *whole_days(day, out)]
+
+
+def footage_of(words: list[str]) -> tuple[str, ...]:
+    """The footage among a command's words."""
+    return tuple(words[1:2] if words[0] == "audit" else words[1:3])
+
+
+def whole_days(day: Path, out: Path) -> list[Row]:
+    """The day again from a day file, its rendering, and a live page on the clips that picks were made from."""
+    listed = [
+        words for words in by_hand(day) if words[0] in ("calibrate", "verify", "fitting", "picks", "audit")
+    ]
+    file = out / "day.yaml"
+    file.write_text(yaml.safe_dump(day_of(listed, day)), encoding="utf-8")
+    read = tuple(path for words in listed for path in footage_of(words))
+    clips = next(footage_of(words) for words in listed if words[0] == "picks")
+    live = ("live", *clips, "--port", "0", "--out", str(out / "kept"))
+    return [
+        Row("day", ("day", str(file), "--out", str(out / "day")), "footage read", _FOOTAGE, read),
+        Row(
+            "demo",
+            ("demo", str(out / "demo")),
+            "footage encoded again",
+            _AGAIN,
+            (str(out / "again"), str(day / "footage")),
+        ),
+        Row("live", live, "first pictures decoded", _FIRST, clips, starts=("-c", _TO_ITS_PAGE)),
+    ]
+
+
+def day_of(listed: list[list[str]], day: Path) -> dict[str, object]:
+    """A day file of commands as typed."""
+    rig = {
+        "rig": str(day / "footage/board-morning/rig.yaml"),
+        "board": str(day / "footage/board-morning/board.yaml"),
+    }
+    steps = []
+    for number, words in enumerate(listed, start=1):
+        given = dict(pairwise(words))
+        step: dict[str, object] = {"name": f"{number} {words[0]}", "run": words[0], "rig": "demo"}
+        step |= {"takes": words[1]} if words[0] == "audit" else {"footage": list(footage_of(words))}
+        for what, option in _FILES.items():
+            step |= {what: {"file": given[option]}} if option in given else {}
+        step |= {"label": given["--label"]} if "--label" in given else {}
+        steps.append(step)
+    return {
+        "format": "rigcheck-day",
+        "version": 1,
+        "reads_from": [str(day)],
+        "rigs": {"demo": rig},
+        "steps": steps,
+    }
+
+
+_FILES = {
+    "calibration": "--calibration",
+    "end_calibration": "--end-calibration",
+    "approved": "--approved",
+    "record": "--performer",
+}
 
 
 def main() -> None:
@@ -146,7 +247,7 @@ def main() -> None:
                 place = Path(folder) / str(run)
                 place.mkdir(exist_ok=True)
                 row = rows(asked.day.resolve(), place)[number]
-                ours.append(spent("-m", "rigcheck", *row.command))
+                ours.append(spent(*row.starts, *row.command))
                 theirs.append(spent("-c", row.program, *row.arguments))
             wall = statistics.median(each.wall_s for each in ours)
             bare = statistics.median(each.wall_s for each in theirs)

@@ -8,14 +8,14 @@ import sys
 import tempfile
 import time
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
 from faults.cases import Outcome, fresh
 from faults.commands import COMMANDS, Command
-from faults.judging import output_complaints, show, sums
+from faults.judging import output_complaints, part_complaints, show, sums
 from faults.stage import build, given_to, typed
 
 from rigcheck.main import main
@@ -24,7 +24,6 @@ from rigcheck.records.staging import STAGING_PREFIX
 
 SIGNALS = (signal.SIGKILL, signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
 LONGEST_S = 300.0
-_KEPT = ("work",)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -110,20 +109,20 @@ def _writing(results: Path) -> bool:
     return False
 
 
-def plan(commands: list[Command], count: int, seed: int) -> Iterator[Kill]:
+def plan(commands: list[Command], count: int, seed: int, signals: Sequence[signal.Signals]) -> Iterator[Kill]:
     rng = random.Random(seed)
     for k in range(count):
         yield Kill(
             command=commands[k % len(commands)],
-            number=SIGNALS[(k // len(commands)) % len(SIGNALS)],
+            number=signals[(k // len(commands)) % len(signals)],
             at=rng.random() if rng.random() < 0.5 else 1 + rng.random() * 0.03,
             over_earlier=rng.random() < 0.4,
         )
 
 
-def kills(count: int, *, seed: int) -> list[Outcome]:
-    """End so many commands."""
-    commands = [command for command in COMMANDS if command.writes]
+def kills(count: int, *, seed: int, signals: Sequence[signal.Signals] = SIGNALS) -> list[Outcome]:
+    """End so many commands that end by themselves; for the others see `sessions`."""
+    commands = [command for command in COMMANDS if command.writes and not command.session]
     outcomes = []
     with tempfile.TemporaryDirectory(prefix="kills-") as name:
         folder = Path(name)
@@ -131,7 +130,7 @@ def kills(count: int, *, seed: int) -> list[Outcome]:
         earlier = {
             command.name: _whole_run(command, stage, place, folder / "earlier") for command in commands
         }
-        for number, kill in enumerate(plan(commands, count, seed), start=1):
+        for number, kill in enumerate(plan(commands, count, seed, signals), start=1):
             outcome = _killed(kill, stage, place, folder / "earlier", earlier[kill.command.name])
             outcomes.append(outcome)
             if number % 20 == 0:
@@ -182,7 +181,13 @@ def _killed(kill: Kill, stage: Path, place: Path, earlier: Path, whole_s: float)
         found.append(f"a traceback: {text[-600:]}")
     for path in left:
         shutil.move(path, place / path.name)  # aside while the output itself is judged
-    if out.exists() and {path.name for path in out.iterdir()} - set(_KEPT):
+    kept = set(kill.command.keeps)
+    if out.is_dir() and not {path.name for path in out.iterdir()} - kept:
+        result = "kept" if any(path.is_file() for path in out.rglob("*")) else "absent"
+        found += part_complaints(out)
+        if result == "kept" and kill.number != signal.SIGKILL and "kept in" not in text:
+            found.append(f"{sorted(path.name for path in out.iterdir())} are kept, unsaid: {text[-300:]!r}")
+    elif out.exists():
         result = "whole"
         found += output_complaints(out, kill.command.outputs)
         now = {
@@ -196,7 +201,7 @@ def _killed(kill: Kill, stage: Path, place: Path, earlier: Path, whole_s: float)
         found.append(f"exit code 1: {text[-300:]}")
     for path in left:
         shutil.move(place / path.name, path)
-    found += _next_run(results)
+    found += still_hidden(results)
     return Outcome(
         case=kill.name,
         command=kill.command.name,
@@ -207,10 +212,10 @@ def _killed(kill: Kill, stage: Path, place: Path, earlier: Path, whole_s: float)
     )
 
 
-def _next_run(results: Path) -> list[str]:
-    """The next run beside it, and the next into it, leave nothing hidden behind."""
-    for place in (results / "next", results / "out" / "within"):
-        if place.parent.is_dir():
-            with output_folder(place) as target:
-                target.write_text("result.json", "{}")
+def still_hidden(results: Path) -> list[str]:
+    """What stays hidden after the next run beside it, and the next into each folder that holds something hidden."""
+    hidden = [path.parent for path in results.rglob(f"{STAGING_PREFIX}*")]
+    for place in dict.fromkeys([results, *hidden]):
+        with output_folder(place / "next") as target:
+            target.write_text("result.json", "{}")
     return [f"{path.name} stays after the next run" for path in results.rglob(f"{STAGING_PREFIX}*")]

@@ -3,11 +3,13 @@
 Run by hand::
 
     PYTHONPATH=tests python tests/faults/run_faults.py files [COUNT] [--seed N] [--cheap] [--only TEXT]
-    PYTHONPATH=tests python tests/faults/run_faults.py kills [COUNT]
+    PYTHONPATH=tests python tests/faults/run_faults.py kills [COUNT] [--seed N] [--signals SIGINT SIGHUP]
+    PYTHONPATH=tests python tests/faults/run_faults.py sessions [COUNT] [--seed N] [--only TEXT]
     PYTHONPATH=tests python tests/faults/run_faults.py machine [--only TEXT]
     PYTHONPATH=tests python tests/faults/run_faults.py pages
 
-`files` damages inputs of every command and judges what each command does; `kills` ends commands at random moments;
+`files` damages inputs of every command and judges what each command does; `kills` ends commands at random moments,
+`sessions` those that go on until they are ended (`live`, `demo`);
 `machine` fills disks, locks them, turns the clock back and feeds a video of 4 GB; `pages` opens reports made of hostile
 names in a headless browser. Every part ends with a table of counts, and with exit code 1 when it found a fault.
 """
@@ -16,6 +18,7 @@ import argparse
 import json
 import os
 import select
+import signal
 import subprocess
 import sys
 import tempfile
@@ -126,7 +129,7 @@ def table(title: str, counts: Counter[tuple[str, str]], columns: Sequence[str]) 
 
 def report(outcomes: Sequence[Outcome]) -> int:
     """Print the counts; 1 when there was a fault."""
-    order = (*RESULTS.values(), "whole", "absent", "held", "skipped")
+    order = (*RESULTS.values(), "whole", "kept", "absent", "held", "skipped")
     results = [one for one in (*order, "fault") if any(o.result == one for o in outcomes) or one == "fault"]
     for title, key in (("command", "command"), ("kind", "kind")):
         counts = Counter((asdict(one)[key], one.result) for one in outcomes)
@@ -140,20 +143,26 @@ def main() -> int:
     parser = argparse.ArgumentParser(
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
-    parser.add_argument("part", choices=("files", "kills", "machine", "pages"))
+    parser.add_argument("part", choices=("files", "kills", "sessions", "machine", "pages"))
     parser.add_argument("count", type=int, nargs="?")
     parser.add_argument("--seed", type=int, default=0)
     parser.add_argument(
         "--cheap", action="store_true", help="pictures of noise, that nothing can be measured in"
     )
     parser.add_argument("--only", default="", help="cases with this in their name")
+    parser.add_argument("--signals", nargs="+", help="of kills: these in turn, by name")
     given = parser.parse_args()
     if given.part == "files":
         return report(files(given.count or 1000, seed=given.seed, whole=not given.cheap, only=given.only))
     if given.part == "kills":
-        from faults.kills import kills
+        from faults.kills import SIGNALS, kills
 
-        return report(kills(given.count or 200, seed=given.seed))
+        signals = [signal.Signals[name] for name in given.signals or ()] or SIGNALS
+        return report(kills(given.count or 200, seed=given.seed, signals=signals))
+    if given.part == "sessions":
+        from faults.sessions import sessions
+
+        return report(sessions(given.count or 40, seed=given.seed, only=given.only))
     if given.part == "machine":
         from faults.machine import machine
 
