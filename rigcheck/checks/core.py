@@ -9,7 +9,7 @@ from typing import Generic, TypeVar
 from rigcheck.checks.limits import Limits
 from rigcheck.model import CheckResult, Estimate, Status
 
-__all__ = ["Check", "Outcome", "not_applicable", "not_measured", "run_checks"]
+__all__ = ["Check", "Outcome", "not_applicable", "not_measured", "run_checks", "written"]
 
 EvidenceT = TypeVar("EvidenceT")
 
@@ -74,7 +74,7 @@ class Check(Generic[EvidenceT]):
             status=outcome.status,
             estimate=outcome.estimate,
             limit=outcome.limit,
-            message=_written(outcome.message),
+            message=written(outcome.message),
             action=outcome.action,
             required=self.required and outcome.applies,
         )
@@ -84,12 +84,14 @@ class Check(Generic[EvidenceT]):
 _SIGNED_NOUGHT = re.compile(r"(?<![\w.\u2212-])[+-](0(?:\.0+)?)(?![\d.])")
 _MINUS = re.compile(r"(?<![\w.\u2212-])(?<!-frames )-(?=\d)")
 _DEGREES = re.compile(r"(?<=\d) deg\b")
+_PERCENT = re.compile(r"(?<=\d)%")
 
 
-def _written(sentence: str) -> str:
-    """Numbers in a sentence as the tables write them; an action may hold options to type, and is left alone."""
+def written(sentence: str) -> str:
+    """Numbers in a sentence as the tables write them; not for actions, which may hold options to type."""
     unsigned = _SIGNED_NOUGHT.sub(r"\1", sentence)
-    return _DEGREES.sub("\N{DEGREE SIGN}", _MINUS.sub("\N{MINUS SIGN}", unsigned))
+    spaced = _PERCENT.sub(" %", unsigned)
+    return _DEGREES.sub("\N{DEGREE SIGN}", _MINUS.sub("\N{MINUS SIGN}", spaced))
 
 
 def not_measured(estimate: Estimate, limit: str, *, action: str) -> Outcome:

@@ -112,7 +112,7 @@ def _days(history: History, limits: Limits) -> Outcome:
     days = {rig.name: history.days_since(rig) for rig in history.rigs}
     late = [name for name, value in days.items() if judge(Estimate(value=value), band) != "pass"]
     worst = max(days, key=lambda name: days[name])
-    estimate = Estimate(value=days[worst], unit="days", n=len(days))
+    estimate = Estimate(value=round(days[worst], 2), unit="days", n=len(days))
     return Outcome(
         status=judge(estimate, band),
         estimate=estimate,

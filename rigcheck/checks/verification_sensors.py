@@ -33,11 +33,12 @@ def _sensors(run: Verification, limits: Limits) -> Outcome:
         return _another(other, band)
     known = [one for one in run.sensors if not one.reason and _known(one.own, chance)]
     rest = [one for one in run.sensors if one not in known]
-    left = " ".join(f"Not told: {_why(one, gone)}." for one in rest)
+    why = "; ".join(_why(one, gone) for one in rest)
+    left = f"Not told: {why}." if why else ""
     if not known:
         return Outcome(
             status="skipped",
-            estimate=Estimate(value=None, reason="; ".join(_why(one, gone) for one in rest)),
+            estimate=Estimate(value=None, reason=why),
             limit=band.text,
             message=left,
             action="To have sensors told apart, calibrate and verify from clips in which the board moves all over the "

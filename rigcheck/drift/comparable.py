@@ -57,10 +57,13 @@ def comparable(first: Calibration, second: Calibration) -> tuple[Calibration, tu
                 hint="a calibration holds for one picture size: compare two made from footage of the same size.",
             )
         if mine.frame_rate_hz != other.frame_rate_hz:
-            rates = [f"{one.frame_rate_hz:g}" if one.frame_rate_hz else "none" for one in (mine, other)]
+            rates = [
+                f"at {one.frame_rate_hz:g} frames per second" if one.frame_rate_hz else "in stills"
+                for one in (mine, other)
+            ]
             notes.append(
-                f"{mine.camera.name} was filmed at {rates[0]} and at {rates[1]} frames per second: some cameras read "
-                "another part of the sensor at another rate."
+                f"{mine.camera.name} was filmed {rates[0]} and {rates[1]}: some cameras read another part of the "
+                "sensor at another rate."
             )
     return second, tuple(notes)
 

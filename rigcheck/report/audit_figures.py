@@ -88,9 +88,10 @@ def _axes(low: float, high: float, count: int, step: float, usual: float) -> lis
     ]
     for value in _ticks(low, high):
         at = _TOP + (high - value) / (high - low) * (HEIGHT - _TOP - _BOTTOM)
+        label = f"{round(value, 12):g}".replace("-", "\N{MINUS SIGN}")
         parts.append(
             f'<text x="{_LEFT - 6}" y="{at + 4:.1f}" font-size="11" text-anchor="end" fill="{INK}">'
-            f"{round(value, 12):g}</text>"
+            f"{label}</text>"
         )
     zero = _TOP + (high - usual) / (high - low) * (HEIGHT - _TOP - _BOTTOM)
     parts.append(

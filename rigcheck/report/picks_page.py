@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from rigcheck.checks.core import written
 from rigcheck.checks.picks_words import why_none
 from rigcheck.face.picks_rows import rows_sentence
 from rigcheck.face.picks_run import PicksRun
@@ -107,7 +108,7 @@ def _pose(choice: PoseChoice, pictures: _Pictures, more: Sequence[str]) -> _Pose
     rejected = [
         (
             _where(moment),
-            "; ".join(f.sentence for f in moment.faults),
+            written("; ".join(f.sentence for f in moment.faults)),
         )
         for moment in sorted(choice.rejected, key=lambda each: each.reading.frame_idx)
     ]
@@ -130,7 +131,9 @@ def _row(pick: Pick, rank: int, alternate: bool, pictures: Mapping[str, NDArray[
         frames=frames,
         timecode=pick.timecode or "",
         score=format_number(pick.score, 2),
-        reasons=tuple(reason.sentence for reason in sorted(pick.reasons, key=lambda each: each.score)),
+        reasons=tuple(
+            written(reason.sentence) for reason in sorted(pick.reasons, key=lambda each: each.score)
+        ),
         pictures=tuple((camera, jpeg_data_uri(picture)) for camera, picture in pictures.items()),
     )
 

@@ -83,7 +83,7 @@ def test_bad_news_without_advice_is_a_mistake(status, limits):
     ("said", "written"),
     [
         ("lower -6.3 ± 2.9 %, across +0.2 deg", "lower −6.3 ± 2.9 %, across +0.2°"),
-        ("-0.000 ± 0.001 mm and +0.0", "0.000 ± 0.001 mm and 0.0"),
+        ("-0.000 ± 0.001 mm and +0.0, 85% and 83 %", "0.000 ± 0.001 mm and 0.0, 85 % and 83 %"),
         ("2026-11-29, take-8, 10-20 mm, 30-45 degrees", "2026-11-29, take-8, 10-20 mm, 30-45 degrees"),
         ("pair with --offset-frames -2", "pair with --offset-frames -2"),
     ],

@@ -175,7 +175,7 @@ class TestTrust:
             stored(tmp_path, "b", second, own_report(second)),
         )
         message = check(result, "CMP05").message
-        assert "40% and 80%" in message
+        assert "40 % and 80 %" in message
         assert "drifted while it was filmed" in message
         assert "the second has more on its side" in message
 
