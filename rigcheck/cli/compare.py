@@ -11,8 +11,8 @@ __all__ = ["compare"]
 
 
 def compare(
-    first: Annotated[Path, typer.Argument(metavar="CAL1", help="Calibration file (calibration.yaml).")],
-    second: Annotated[Path, typer.Argument(metavar="CAL2", help="Calibration file to compare with it.")],
+    first: Annotated[Path, typer.Argument(metavar="FIRST", help="Calibration file (calibration.yaml).")],
+    second: Annotated[Path, typer.Argument(metavar="SECOND", help="Calibration file to compare with it.")],
     *,
     out: Out,
     rig: Annotated[

@@ -18,9 +18,9 @@ def limit_lines(rig: str | Path | None = None) -> tuple[str, ...]:
     """
     overrides = {} if rig is None else read_rig(rig).limits
     limits = effective_limits(overrides, origin=str(rig))
-    wide = max(len(limit.name) for limit in limits)
     values = [f"{limit.value:g} {limit.unit}".strip() for limit in limits]
+    wide, broad = max(len(limit.name) for limit in limits), max(map(len, values))
     return tuple(
-        f"{limit.name:<{wide}}  {value:<10}  {limit.origin}  ({limit.source})"
+        f"{limit.name:<{wide}}  {value:<{broad}}  {limit.origin}  ({limit.source})"
         for limit, value in zip(limits, values, strict=True)
     )
