@@ -2,11 +2,11 @@
 
 import os
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import FIRST_COMPLETED, Executor, Future, ProcessPoolExecutor, wait
+from concurrent.futures import FIRST_COMPLETED, Executor, Future, wait
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager, suppress
 from importlib import import_module
-from multiprocessing import get_context, parent_process
+from multiprocessing import parent_process
 from multiprocessing.connection import wait as wait_for
 from pathlib import Path
 from threading import Thread
@@ -15,6 +15,7 @@ from rigcheck.errors import DependencyError, InputError, OutputError, SchemaErro
 from rigcheck.footage.video import decode_in_one_thread
 from rigcheck.jobs.audit_order import TakeOrder, order_key
 from rigcheck.jobs.audit_take import measure_take
+from rigcheck.jobs.side_process import SideContext, SidePool, end_when_asked, ending_others
 from rigcheck.model.take import TakeRecord
 from rigcheck.opencv import cv2
 from rigcheck.records.staging import staging
@@ -179,9 +180,10 @@ def fresh_processes(count: int) -> Iterator[Executor]:
     before = {name: os.environ.get(name) for name in _THREADS}
     # Read by numerical libraries as they are loaded: too late for an initializer.
     os.environ.update(dict.fromkeys(_THREADS, "1"))
-    pool = ProcessPoolExecutor(count, mp_context=get_context("spawn"), initializer=_one_thread)
+    pool = SidePool(count, mp_context=SideContext(), initializer=_one_thread)
     try:
-        yield pool
+        with ending_others():
+            yield pool
     finally:
         pool.shutdown(wait=True, cancel_futures=True)
         for name, value in before.items():
@@ -195,6 +197,7 @@ def _one_thread() -> None:
     """Several processes share the cores already; and each ends when the one that started it is gone."""
     cv2.setNumThreads(1)
     decode_in_one_thread()
+    end_when_asked()
     Thread(target=_end_with_parent, daemon=True).start()
 
 

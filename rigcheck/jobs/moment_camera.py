@@ -5,7 +5,6 @@ from collections.abc import Callable
 from concurrent.futures import Executor
 from contextlib import suppress
 from dataclasses import dataclass
-from multiprocessing import get_context
 from multiprocessing.connection import Connection
 from typing import Any
 
@@ -17,6 +16,7 @@ from rigcheck.face.focus_moment import FocusMoment, focus_moment
 from rigcheck.face.framing import CameraFraming, camera_framing
 from rigcheck.face.framing_points import upright_face
 from rigcheck.face.framing_pose import Optics
+from rigcheck.jobs.side_process import SideContext
 from rigcheck.landmarks import FaceFinder, Looks, NoFace
 from rigcheck.model import FaceLandmarks, Frame
 from rigcheck.opencv import cv2
@@ -111,7 +111,7 @@ class CameraAside:
     """
 
     def __init__(self, setup: CameraSetup) -> None:
-        context = get_context("spawn")
+        context = SideContext()
         self._line, theirs = context.Pipe()
         self._process = context.Process(target=_serve, args=(theirs, setup), daemon=True)
         self._process.start()
@@ -161,8 +161,7 @@ class CameraAside:
 
 def _serve(line: Connection, setup: CameraSetup) -> None:
     """Answer what is asked until nobody is there any more."""
-    # An interrupt is for the process that asked, which then ends this one.
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # where the context could not keep it away
     cv2.setNumThreads(1)
     threadpool_limits(limits=1, user_api="blas")
     measuring = _Measuring(setup)

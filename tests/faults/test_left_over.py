@@ -47,6 +47,51 @@ if __name__ == "__main__":
 """
 
 
+INTERRUPTED = """
+import os, sys, time
+from pathlib import Path
+from rigcheck.jobs.side_process import SideContext, SidePool, end_when_asked, ending_others
+from rigcheck.records.staging import staging
+if __name__ == "__mp_main__" and sys.argv[2] == "starts":
+    print(os.getpid(), flush=True)
+    time.sleep(60)
+def works(folder):
+    with staging(Path(folder)):
+        print(os.getpid(), flush=True)
+        time.sleep(60)
+if __name__ == "__main__":
+    try:
+        with SidePool(1, mp_context=SideContext(), initializer=end_when_asked) as pool, ending_others():
+            calls = [pool.submit(works, sys.argv[1]) for _ in range(4)]
+            calls[0].result()
+    except KeyboardInterrupt:
+        print("ended", flush=True)
+"""
+
+
+@pytest.mark.skipif(not os.path.isdir("/proc/self"), reason="asks Linux which processes run")
+@pytest.mark.parametrize("when", ["starts", "works"])
+def test_an_interrupt_ends_the_others_without_a_word(tmp_path, when):
+    """A terminal sends it to every process: they tidy up, take on nothing new, and only the first says so."""
+    place = tmp_path / "place"
+    place.mkdir()
+    (tmp_path / "pool.py").write_text(INTERRUPTED)
+    process = subprocess.Popen(
+        [sys.executable, str(tmp_path / "pool.py"), str(place), when],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        start_new_session=True,
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),
+    )
+    worker = int(process.stdout.readline())
+    os.killpg(process.pid, signal.SIGINT)
+    said, told = process.communicate(timeout=50)
+    assert (said, told, process.returncode) == ("ended\n", "", 0)
+    assert not lives(worker)
+    assert os.listdir(place) == []
+
+
 def lives(pid):
     """Whether a process runs still; one that nobody has asked after since its end counts as ended."""
     try:
