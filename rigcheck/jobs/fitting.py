@@ -119,16 +119,14 @@ def fitting(
         InputError, ConfigError: where, what was found, what was needed, what to do.
     """
     given, progress = given or FittingInputs(), progress or SilentProgress()
-    read = read_inputs(str(footage1), None if footage2 is None else str(footage2), given)
+    first, second = str(footage1), None if footage2 is None else str(footage2)
+    read = read_inputs(first, second, given)
     limits = limits_of(read.rig, given.rig)
-    footage = open_footage_of(
-        read.names, str(footage1), None if footage2 is None else str(footage2), given.pairing
-    )
+    footage = open_footage_of(read.names, first, second, given.pairing)
     looked = _look(footage, read, progress)
-    pair = read.calibration is not None and len(looked) == 2 and read.calibration.stereo is not None
     run = fitting_run(
         [one.seen for one in looked],
-        rig=read.calibration.rig if pair and read.calibration is not None else None,
+        rig=read.pair,
         approved=read.approved,
         rejected=[rejection for one in looked for rejection in one.rejected],
     )
@@ -301,7 +299,7 @@ def _notes(footage: OpenedFootage, read: ReadInputs) -> tuple[str, ...]:
         sentences.append(f"Nobody has said about: {open_looks} (--looks, or the performer record).")
     if read.record.code_name == UNNAMED:
         sentences.append("The record has no code name yet: give one with --code-name, never a real name.")
-    if read.calibration is None or read.calibration.stereo is None:
+    if read.pair is None:
         sentences.append(MIRRORED_NOTE)
     if read.rig is not None and read.rig.proxy is not None:
         sentences += [f"Focus was not judged: {PROXY_FOCUS}.", f"Exposure was not judged: {PROXY_LIGHT}."]

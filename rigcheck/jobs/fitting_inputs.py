@@ -15,6 +15,7 @@ from rigcheck.model import (
     PerformerRecord,
     Report,
     RigDescription,
+    StereoRig,
 )
 from rigcheck.records import (
     file_sha256,
@@ -67,6 +68,12 @@ class ReadInputs:
     record: PerformerRecord
     looks: PerformerLooks
     notes: tuple[str, ...]
+
+    @property
+    def pair(self) -> StereoRig | None:
+        """The calibrated pair; None for one camera, and without a calibration."""
+        known = self.calibration
+        return None if known is None or known.stereo is None else known.rig
 
     def described(self, camera_idx: int) -> CameraDescription | None:
         """What the rig file says of a camera; None without a rig file."""

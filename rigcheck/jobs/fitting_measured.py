@@ -88,8 +88,7 @@ def shown_focus(
     track = progress.track("Measuring the focus")
     track(0, 1)
     seen = [one.seen for one in looked]
-    stereo = None if read.calibration is None or read.calibration.stereo is None else read.calibration.rig
-    found = measure_focus(footage.clips, seen, pairing=footage.pairing, rig=stereo, described=read.rig)
+    found = measure_focus(footage.clips, seen, pairing=footage.pairing, rig=read.pair, described=read.rig)
     turns = {one.name: one.turn_deg for one in seen}
     shown = {camera.name: camera.shown for camera in found.cameras}
     pictures = _pictures(footage.clips, shown, turns)

@@ -34,7 +34,7 @@ from rigcheck.jobs.picks_looking import (
     seen_in_steps,
 )
 from rigcheck.jobs.picks_same import looks_changed, setting_changes
-from rigcheck.jobs.picks_setup import glancers, linear, mount, pair_calibrated, reader
+from rigcheck.jobs.picks_setup import glancers, linear, mount, reader
 from rigcheck.jobs.picks_stills import SmallPictures, Still, contact_sheet, fetch_stills
 from rigcheck.model import EffectiveLimit, Estimate, Report
 from rigcheck.model.picking import Pick, PickGates, PickOutcome, PickPose
@@ -179,7 +179,7 @@ def _find(read: ReadInputs, footage: OpenedFootage, glances: Glances, asked: _As
 def _run(
     read: ReadInputs, footage: OpenedFootage, glances: Glances, found: _Found, given: PicksInputs
 ) -> PicksRun:
-    calibrated = pair_calibrated(read)
+    calibrated = read.pair is not None
     incisors = None if found.bite is None or not calibrated else found.bite.incisors
     neutral = found.outcome.of("neutral")
     changes, known = setting_changes(footage.clips, read, given.rig)
@@ -322,7 +322,7 @@ def _notes(footage: OpenedFootage, read: ReadInputs, glances: Glances, n_read: i
         f"{name}: the face stood turned by {glances.turned_deg[name]}° further than the rig file says."
         for name in turned
     ]
-    if not pair_calibrated(read):
+    if read.pair is None:
         sentences.append("Without a calibration of both cameras nothing is said in millimetres of depth.")
     return tuple(dict.fromkeys((*read.notes, *(one[:1].upper() + one[1:] for one in sentences))))
 

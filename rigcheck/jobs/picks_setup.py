@@ -7,7 +7,7 @@ from rigcheck.jobs.opening import OpenedFootage, landmark_looks
 from rigcheck.jobs.picks_looking import Glances
 from rigcheck.landmarks import Looks
 
-__all__ = ["glancers", "linear", "mount", "pair_calibrated", "reader"]
+__all__ = ["glancers", "linear", "mount", "reader"]
 
 _MOST_SHAPES = 1200  # of the face in the first look
 
@@ -51,16 +51,10 @@ def _least_sure(read: ReadInputs) -> Looks:
 
 def reader(read: ReadInputs, glances: Glances) -> MomentReader:
     """Make a reader of both cameras' moments."""
-    pair = read.calibration if pair_calibrated(read) else None
     return MomentReader(
         mounts_deg={name: mount(read, k) for k, name in enumerate(read.names)},
         turned_deg=glances.turned_deg,
         black_dn={name: _black(read, k) for k, name in enumerate(read.names)},
-        rig=None if pair is None else pair.rig,
+        rig=read.pair,
         looks=_least_sure(read),
     )
-
-
-def pair_calibrated(read: ReadInputs) -> bool:
-    """Whether a calibration of both cameras was given."""
-    return read.calibration is not None and read.calibration.stereo is not None and len(read.names) == 2
