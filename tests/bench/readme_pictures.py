@@ -49,7 +49,7 @@ SHOTS = (
     Shot(name="fitting", page="results/fitting-first/report.html", height_px=2150),
     Shot(name="verify", page="results/verify-evening/report.html", height_px=1200),
     Shot(name="compare", page="results/compare/report.html", height_px=1100),
-    Shot(name="history", page="results/history/report.html", height_px=1000, top_px=1290),
+    Shot(name="history", page="results/history/report.html", height_px=1065, top_px=1225),
     Shot(name="picks", page="results/picks/report.html", height_px=1500),
     Shot(name="audit", page="results/audit/report.html", height_px=1500),
 )
