@@ -6,7 +6,8 @@ from rigcheck.checks.framing_advice import move_advice, toward_word
 from rigcheck.checks.framing_judged import percent, scaled, size_of, worse_of
 from rigcheck.checks.limits import Limits
 from rigcheck.face.fitting_run import FittingRun
-from rigcheck.model import Estimate
+from rigcheck.face.framing import CameraFraming
+from rigcheck.model import Estimate, FrameRef
 
 __all__ = ["CHECKS"]
 
@@ -16,6 +17,10 @@ _LOW = 0.03
 _FILM_OPEN = (
     "film the performer opening the mouth as wide as is comfortable, once, in the clip: never force it, and stop "
     "when the jaw hurts or locks"
+)
+
+_FILM_SLOWLY = (
+    f"{_FILM_OPEN}; slowly, in a second or more, from closed lips to closed lips, nothing before the chin"
 )
 
 
@@ -99,26 +104,50 @@ def _jaw(run: FittingRun, limits: Limits) -> Outcome:
         return scaled(run.number(name, "jaw_open_margin_px"), 1.0 / _height(run, name), unit="of height")
 
     judged = judge_each(run, limits, "framing.jaw_open_margin", share, words=percent)
-    own = {camera.name: camera.jaw_from for camera in run.cameras}
-    how = (
-        "from this performer's own widest picture"
-        if own[judged.camera] == "own"
-        else "predicted from the chin with published openings and a jaw that turns and so recedes; sigma holds "
-        "how people differ"
-    )
+    camera = next(each for each in run.cameras if each.name == judged.camera)
     message = (
-        f"With the jaw fully open, below the chin are left: {judged.numbers} of the frame's height ({how})."
+        f"With the jaw fully open, below the chin are left: {judged.numbers} of the frame's height "
+        f"({_jaw_words(camera)})."
     )
     action = _make_room(run, judged.camera)
-    if own[judged.camera] != "own":
+    if camera.jaw_from != "own":
+        film = _FILM_SLOWLY if _lost(camera) else _FILM_OPEN
         more = " To know it for this performer," if judged.status == "fail" else " To have it decided,"
         action = (
-            f"{action}{more} {_FILM_OPEN}."
+            f"{action}{more} {film}."
             if judged.status != "inconclusive"
-            else f"It is not decided whether the open jaw fits: {_FILM_OPEN}. Where it does not fit, move the bar "
+            else f"It is not decided whether the open jaw fits: {film}. Where it does not fit, move the bar "
             "down or away."
         )
     return outcome_of(judged, message, action, remedy=_MARK)
+
+
+def _lost(camera: CameraFraming) -> bool:
+    """Whether the clip shows a wide mouth whose chin could not be followed."""
+    return camera.opening is not None and camera.opening.chin is None
+
+
+def _jaw_words(camera: CameraFraming) -> str:
+    """Where the room below the open jaw is known from."""
+    if camera.jaw_from == "own":
+        if camera.opening is not None and camera.opening.chin is not None and camera.widest is None:
+            at = _when(camera.opening.chin.ref)
+            return f"from this performer's own widest picture, {at}, to which the chin was followed"
+        return "from this performer's own widest picture"
+    words = (
+        "predicted from the chin with published openings and a jaw that turns and so recedes; sigma holds how people "
+        "differ"
+    )
+    if camera.opened_mm is not None:
+        return f"{words}; the widest opening in the clip, about {camera.opened_mm:.0f} mm at the incisors, is not full"
+    if camera.opening is not None:
+        between = f"{_when(camera.opening.before)} and {_when(camera.opening.after)}"
+        return f"{words}; between {between} the mouth opens or is covered, but the chin could not be followed there"
+    return words
+
+
+def _when(ref: FrameRef) -> str:
+    return ref.timecode or f"frame {ref.frame_idx}"
 
 
 def _edges(run: FittingRun, limits: Limits) -> Outcome:

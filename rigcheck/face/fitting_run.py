@@ -7,6 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rigcheck.face.framing import CameraFraming, camera_framing
+from rigcheck.face.framing_chin import Opening
 from rigcheck.face.framing_cover import Cover, fixed_before_face
 from rigcheck.face.framing_detail import mouth_detail, sureness
 from rigcheck.face.framing_moves import RigMoves, rig_moves
@@ -40,7 +41,7 @@ class CameraSeen:
     """What was seen by one camera: its faces in the order of time, and small upright pictures of the same moments.
 
     `looked` counts the pictures looked at, with or without a face; `turned_deg` is by how much further than the
-    mounting says they had to be turned.
+    mounting says they had to be turned; `opening` is where the mouth opens widest, None where it does not.
     """
 
     optics: Optics
@@ -50,6 +51,7 @@ class CameraSeen:
     looked: int = 0
     turned_deg: int = 0
     findings: tuple[Finding, ...] = ()
+    opening: Opening | None = None
 
     @property
     def turn_deg(self) -> int:
@@ -132,12 +134,14 @@ def fitting_run(
         Without looks and pictures of the report, which the caller adds.
     """
     faces = [tuple(upright_face(face, one.turn_deg) for face in one.faces) for one in seen]
-    framings = [camera_framing(one.name, each, one.optics) for one, each in zip(seen, faces, strict=True)]
+    framings = [
+        camera_framing(one.name, each, one.optics, one.opening) for one, each in zip(seen, faces, strict=True)
+    ]
     base = None
     if rig is not None and len(framings) == 2:
         base = nostril_base_mm(framings[0], framings[1], rig)
         framings = [
-            camera_framing(framing.name, framing.faces, optics)
+            camera_framing(framing.name, framing.faces, optics, framing.opening)
             for framing, optics in zip(framings, _at_distance(framings, rig, base), strict=True)
         ]
     covers = {one.name: fixed_before_face(each, one.pictures) for one, each in zip(seen, faces, strict=True)}
@@ -203,7 +207,9 @@ def _camera_numbers(
     numbers |= {"mouth_detail": mouth_detail(faces, one.pictures), "sureness": sureness(faces)}
     width, height = framing.size_px
     shut = sum(any(each.code.startswith("eyes_") for each in face.findings) for face in one.faces)
+    unclear = sum(any(each.code == "mouth_unclear" for each in face.findings) for face in one.faces)
     numbers["eyes_shut_share"] = Estimate(value=shut / len(one.faces), n=len(one.faces))
+    numbers["mouth_unclear_share"] = Estimate(value=unclear / len(one.faces), n=len(one.faces))
     numbers |= {
         "width_px": Estimate(value=float(width), unit="px", n=len(faces)),
         "height_px": Estimate(value=float(height), unit="px", n=len(faces)),

@@ -6,7 +6,8 @@ from typing import Literal
 
 import numpy as np
 
-from rigcheck.face.framing_jaw import chin_drop_px
+from rigcheck.face.framing_chin import FollowedChin, Opening
+from rigcheck.face.framing_jaw import chin_drop_px, opening_by_turn_mm
 from rigcheck.face.framing_points import UprightFace, combined, hull_share
 from rigcheck.face.framing_pose import HeadFit, Optics, camera_place, fit_head
 from rigcheck.face.head_model import OUTLINE, OWN_LEVEL_DEG, head_points
@@ -20,8 +21,10 @@ __all__ = ["CameraFraming", "camera_framing", "median_face", "resting", "trusted
 _AT_REST = 0.04
 # A picture is left out when the mesh is much less sure of it than of the clip: a wide-open mouth can lead it astray.
 _LESS_SURE, _LEAST_LESS = 0.2, 3.0
-# The widest picture counts as the open jaw when the chin drops by this much of what full opening is predicted to give.
-_FULL_ENOUGH = 0.7
+# The widest picture counts as the open jaw when the chin, followed there, shows the jaw turned for this opening:
+# published openings of adults lie within 35 to 65 mm, and the turn tells them to 5 mm; or, by points alone, when the
+# chin drops by this much of what full opening is predicted to give.
+_FULL_MM, _FULL_ENOUGH = 30.0, 0.7
 # The mesh's errors at the two eyes are nearly the same: the roll's measured sd is 0.4 to 0.55 deg on rendered
 # pictures; not less than that.
 _SHARED_LEVEL, _LEAST_LEVEL = 0.25, 0.0095
@@ -37,8 +40,9 @@ class CameraFraming:
     """What one camera's pictures say.
 
     `numbers` maps a quantity, such as ``nostril_offset_x_px``, to its Estimate. `face` is the median face at rest in
-    the upright picture, `widest` the picture with the widest mouth where that was taken for the open jaw. `fit` is
-    the average head fitted to `face`.
+    the upright picture, `widest` the mesh's points of the widest mouth where they were taken for the open jaw. `fit` is
+    the average head fitted to `face`. `opening` is the widest opening of the clip, as given, and `opened_mm` how far
+    the incisors are apart in it, by the jaw's turn; None where the chin was not followed.
     """
 
     name: str
@@ -49,6 +53,8 @@ class CameraFraming:
     fit: HeadFit | None
     jaw_from: Literal["own", "predicted", "unknown"]
     widest: UprightFace | None = None
+    opening: Opening | None = None
+    opened_mm: float | None = None
 
     @property
     def size_px(self) -> tuple[int, int]:
@@ -56,7 +62,9 @@ class CameraFraming:
         return self.face.size_px
 
 
-def camera_framing(name: str, faces: Sequence[UprightFace], optics: Optics) -> CameraFraming:
+def camera_framing(
+    name: str, faces: Sequence[UprightFace], optics: Optics, opening: Opening | None = None
+) -> CameraFraming:
     """Measure how the face sits in one camera's pictures.
 
     Parameters
@@ -66,6 +74,8 @@ def camera_framing(name: str, faces: Sequence[UprightFace], optics: Optics) -> C
     faces : sequence of UprightFace
         At least one, in the order of time.
     optics : Optics
+    opening : Opening, optional
+        The clip's widest opening, the chin followed through it.
 
     Returns
     -------
@@ -81,9 +91,9 @@ def camera_framing(name: str, faces: Sequence[UprightFace], optics: Optics) -> C
     at_rest = resting(faces)
     face = median_face(at_rest)
     fit = fit_head(face, optics)
-    jaw_from, widest, jaw_margin = _jaw_open(faces, at_rest, face, fit)
+    jaw = _jaw_open(faces, at_rest, face, fit, None if opening is None else opening.chin)
     numbers = _offsets(faces) | _margins(at_rest, face, fit, optics) | _angles(faces, face, fit)
-    numbers["jaw_open_margin_px"] = jaw_margin
+    numbers["jaw_open_margin_px"] = jaw.margin
     return CameraFraming(
         name=name,
         optics=optics,
@@ -91,8 +101,10 @@ def camera_framing(name: str, faces: Sequence[UprightFace], optics: Optics) -> C
         face=face,
         numbers=numbers,
         fit=fit,
-        jaw_from=jaw_from,
-        widest=widest,
+        jaw_from=jaw.known_from,
+        widest=jaw.widest,
+        opening=opening,
+        opened_mm=jaw.opened_mm,
     )
 
 
@@ -254,17 +266,35 @@ def _angles(faces: Sequence[UprightFace], face: UprightFace, fit: HeadFit | None
     return out
 
 
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Jaw:
+    """Margin below the chin with the jaw fully open, and where that is from; the rest as in CameraFraming."""
+
+    margin: Estimate
+    known_from: Literal["own", "predicted", "unknown"] = "unknown"
+    widest: UprightFace | None = None
+    opened_mm: float | None = None
+
+
 def _jaw_open(
-    faces: Sequence[UprightFace], at_rest: Sequence[UprightFace], face: UprightFace, fit: HeadFit | None
-) -> tuple[Literal["own", "predicted", "unknown"], UprightFace | None, Estimate]:
-    """Margin below the chin with the jaw fully open: seen, or predicted from the chin now."""
+    faces: Sequence[UprightFace],
+    at_rest: Sequence[UprightFace],
+    face: UprightFace,
+    fit: HeadFit | None,
+    chin: FollowedChin | None,
+) -> _Jaw:
+    """Margin below the chin with the jaw fully open: followed there, seen, or predicted from the chin now."""
     now = _chin_margin(at_rest)
     if now.value is None or now.sigma is None:
-        return "unknown", None, now
+        return _Jaw(margin=now)
     if fit is None:
-        return "unknown", None, Estimate(value=None, unit="px", reason=_NO_POSE)
+        return _Jaw(margin=Estimate(value=None, unit="px", reason=_NO_POSE))
     gap_px = face.mouth_gap * face.eye_distance_px if np.isfinite(face.mouth_gap) else 0.0
     drop, sigma = chin_drop_px(fit, gap_px=gap_px, eye_distance_px=face.eye_distance_px)
+    opened_mm = None if chin is None else opening_by_turn_mm(fit, chin.shrink)
+    if chin is not None and opened_mm is not None and opened_mm >= _FULL_MM:
+        margin = _lower(now, chin.drop_px, chin.sigma_px, chin.shrink)
+        return _Jaw(margin=margin, known_from="own", opened_mm=opened_mm)
     # Against the nose, so that a helmet that slides does not open the jaw.
     below = np.array([float((one.chin_px - one.nostril_base_px)[1]) for one in faces])
     rest = float(np.median([(one.chin_px - one.nostril_base_px)[1] for one in at_rest]))
@@ -272,9 +302,15 @@ def _jaw_open(
     widest = float(drops.max())
     if drop > 0 and widest >= _FULL_ENOUGH * drop:
         wide = [one for one, each in zip(faces, drops, strict=True) if each >= _NEAR_WIDEST * widest]
-        return "own", faces[int(drops.argmax())], _chin_margin(wide)
-    value = Estimate(value=now.value - drop, sigma=float(np.hypot(now.sigma, sigma)), unit="px", n=now.n)
-    return "predicted", None, value
+        seen = faces[int(drops.argmax())]
+        return _Jaw(margin=_chin_margin(wide), known_from="own", widest=seen, opened_mm=opened_mm)
+    return _Jaw(margin=_lower(now, drop, sigma), known_from="predicted", opened_mm=opened_mm)
+
+
+def _lower(now: Estimate, drop_px: float, sigma_px: float, shrink: float = 1.0) -> Estimate:
+    """A margin less a drop; `shrink` is what is left of the margin's own error."""
+    value, own = now.value or 0.0, shrink * (now.sigma or 0.0)
+    return Estimate(value=value - drop_px, sigma=float(np.hypot(own, sigma_px)), unit="px", n=now.n)
 
 
 def _chin_margin(faces: Sequence[UprightFace]) -> Estimate:

@@ -10,10 +10,12 @@ from numpy.typing import NDArray
 from rigcheck.errors import ConfigError, InputError
 from rigcheck.face.fitting_run import CameraSeen
 from rigcheck.face.framing_cover import work_picture
+from rigcheck.face.framing_points import upright_face
 from rigcheck.face.framing_pose import Optics
 from rigcheck.footage import Clip
 from rigcheck.geometry.spread import evenly
 from rigcheck.geometry.upright import upright_picture
+from rigcheck.jobs.fitting_opening import widest_opening
 from rigcheck.landmarks import FaceFinder, Looks, NoFace, find_faces, follow_marked
 from rigcheck.model import FaceLandmarks, Finding, Frame, MarkedPoints
 from rigcheck.opencv import cv2
@@ -109,7 +111,7 @@ def look_for_face(
         findings = found.findings
     if not faces:
         raise _not_found(clip, rejected, len(indices))
-    quarters = turned // 90
+    quarters, turn_deg = turned // 90, (mount + turned) % 360
     return LookedCamera(
         seen=CameraSeen(
             optics=optics,
@@ -121,6 +123,9 @@ def look_for_face(
             looked=len(indices),
             turned_deg=turned,
             findings=(*findings, *_often(faces)),
+            opening=widest_opening(
+                clip, [upright_face(face, turn_deg) for face in faces], rejected, turn_deg
+            ),
         ),
         rejected=rejected,
     )
