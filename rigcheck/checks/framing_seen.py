@@ -115,10 +115,18 @@ def _mouth(run: FittingRun, limits: Limits) -> Outcome:
         lambda name: run.number(name, "sureness"),
         words=lambda estimate: number_text(estimate, 1),
     )
-    judged = worse_of(detail, sure)
+    unclear = judge_each(
+        run,
+        limits,
+        "framing.mouth_unclear_share",
+        lambda name: run.number(name, "mouth_unclear_share"),
+        words=percent,
+    )
+    judged = worse_of(worse_of(detail, sure), unclear)
     message = (
-        f"Edges within the lips over edges within the eyes: {detail.numbers}; how sure the face mesh is of a face (raw "
-        f"logit): {sure.numbers}. A mask or hand before the mouth lowers both."
+        f"What runs along the lips, over the contrast of the eyes: {detail.numbers}; how sure the face mesh is of a "
+        f"face (raw logit): {sure.numbers}; pictures in which its looks at the mouth differ: {unclear.numbers}. A mask "
+        "or hand before the mouth lowers the first two and raises the third; a jaw wide open does as well."
     )
     action = (
         f"Look at the picture of {judged.camera}: where a mask, hand or microphone covers mouth or nose, take it "
