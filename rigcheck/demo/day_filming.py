@@ -16,7 +16,8 @@ from rigcheck.demo.head_files import write_face_clips, write_face_pictures
 from rigcheck.demo.motion import hand_motion
 from rigcheck.demo.view import render_view
 from rigcheck.errors import OutputError
-from rigcheck.jobs.audit_work import default_workers, fresh_processes
+from rigcheck.jobs.audit_work import default_workers
+from rigcheck.jobs.fresh_processes import fresh_processes
 from rigcheck.opencv import cv2
 from rigcheck.records import output_folder
 

@@ -2,7 +2,6 @@
 
 from rigcheck.errors import RigcheckError
 from rigcheck.jobs.audit_order import TakeOrder
-from rigcheck.jobs.verify import verify
 from rigcheck.model.take import BoardInTake
 
 _HARM = "VER01"
@@ -22,6 +21,9 @@ def board_in_take(order: TakeOrder, seen: int) -> BoardInTake:
     calibration, footage = order.calibration, order.take.footage
     if calibration is None:
         return BoardInTake(seen=seen, reason="no calibration was given")
+    # A whole command with its report: loaded only where a take shows a board.
+    from rigcheck.jobs.verify import verify
+
     try:
         found = verify(
             footage[0],

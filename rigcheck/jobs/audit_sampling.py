@@ -10,12 +10,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rigcheck.geometry.spread import evenly
-from rigcheck.jobs.opening import OpenedFootage
-from rigcheck.jobs.verify_looking import glance_positions
+from rigcheck.jobs.glancing import glance_positions
+from rigcheck.jobs.opened import OpenedFootage
 from rigcheck.landmarks.boardlike import looks_like_board
-from rigcheck.model import Frame
+from rigcheck.model import BoardSpec, Frame
 from rigcheck.opencv import cv2
-from rigcheck.target import BoardDetector
 
 # Moments measured in a take, how many are decoded for each of them, and pictures in a row from each.
 MOMENTS, CANDIDATES, RUN = 6, 2, 3
@@ -58,14 +57,14 @@ class _Best:
     behind: dict[int, tuple[Picture, ...]] = field(default_factory=dict)
 
 
-def sample_take(footage: OpenedFootage, detector: BoardDetector | None) -> Samples:
+def sample_take(footage: OpenedFootage, board: BoardSpec | None) -> Samples:
     """Decode moments spread over a take, and keep of each group the best.
 
     Parameters
     ----------
     footage : OpenedFootage
-    detector : BoardDetector or None
-        Of the board that the calibration was made with; None to look for none.
+    board : BoardSpec or None
+        The board that the calibration was made with; None to look for none.
 
     Raises
     ------
@@ -97,8 +96,8 @@ def sample_take(footage: OpenedFootage, detector: BoardDetector | None) -> Sampl
         small = [_shrunk(frame) for frame in moment]
         turn = looked % len(moment)
         looked += 1
-        if detector is not None and looks_like_board(small[turn]):
-            boards += detector.glance(moment[turn].grey8()).n >= _FEWEST_CORNERS
+        if board is not None and looks_like_board(small[turn]):
+            boards += _shows(board, moment[turn])
         worth = min(_worth(one) for one in small)
         last = _Best(group=group_of[place], worth=worth, place=place, moment=moment)
         if last.group not in best or worth > best[last.group].worth:
@@ -112,6 +111,13 @@ def sample_take(footage: OpenedFootage, detector: BoardDetector | None) -> Sampl
         boards=boards,
         runs=_runs(footage, chosen),
     )
+
+
+def _shows(board: BoardSpec, frame: Frame) -> bool:
+    # Few takes show anything like a board: its detector is loaded for them alone.
+    from rigcheck.target import BoardDetector
+
+    return BoardDetector(board).glance(frame.grey8()).n >= _FEWEST_CORNERS
 
 
 def _hanging_on(footage: OpenedFootage, places: Sequence[int]) -> list[int]:

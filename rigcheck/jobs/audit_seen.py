@@ -18,7 +18,7 @@ from rigcheck.geometry.spread import evenly
 from rigcheck.geometry.upright import upright_size
 from rigcheck.jobs.audit_order import TakeOrder
 from rigcheck.jobs.audit_sampling import Samples
-from rigcheck.jobs.opening import landmark_looks
+from rigcheck.jobs.opened import landmark_looks
 from rigcheck.landmarks import FaceClip, FaceFinder, find_faces
 from rigcheck.model import CameraDescription, Estimate, FaceLandmarks, Frame
 

@@ -14,12 +14,11 @@ from rigcheck.jobs.audit_picture import match_picture
 from rigcheck.jobs.audit_sampling import sample_take
 from rigcheck.jobs.audit_seen import CameraInTake, camera_numbers, look_at_camera, size_fault
 from rigcheck.jobs.audit_timing import frame_faults, settings_of, start_timecodes, time_offset_of_take
-from rigcheck.jobs.opening import OpenedFootage, open_footage_of
+from rigcheck.jobs.opened import OpenedFootage, open_footage_of
 from rigcheck.matching import PairMatcher
 from rigcheck.model import Estimate, PatchMatches
 from rigcheck.model.auditing import TakeGeometry
 from rigcheck.model.take import TakeRecord
-from rigcheck.target import BoardDetector
 
 __all__ = ["WANTED", "measure_take"]
 
@@ -53,8 +52,7 @@ def measure_take(order: TakeOrder) -> TakeRecord:
 
 
 def _measured(order: TakeOrder, footage: OpenedFootage) -> TakeRecord:
-    detector = None if order.calibration is None else BoardDetector(order.calibration.board)
-    samples = sample_take(footage, detector)
+    samples = sample_take(footage, None if order.calibration is None else order.calibration.board)
     seen = [look_at_camera(order, clip, samples, number) for number, clip in enumerate(footage.clips)]
     numbers: dict[str, Estimate] = frame_faults(footage, samples)
     for one in seen:

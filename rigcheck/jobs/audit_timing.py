@@ -13,7 +13,7 @@ from rigcheck.geometry.projection import intrinsics_vector
 from rigcheck.geometry.spread import evenly
 from rigcheck.geometry.time_offset import MIN_RUNS, PairedRuns, StereoGeometry, time_offset
 from rigcheck.jobs.audit_sampling import RUN, Picture, Samples
-from rigcheck.jobs.opening import OpenedFootage
+from rigcheck.jobs.opened import OpenedFootage
 from rigcheck.model import Estimate, PatchMatches, StereoRig
 from rigcheck.model._arrays import FloatArray
 from rigcheck.opencv import cv2

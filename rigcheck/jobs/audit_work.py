@@ -6,18 +6,14 @@ from concurrent.futures import FIRST_COMPLETED, Executor, Future, wait
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager, suppress
 from importlib import import_module
-from multiprocessing import parent_process
-from multiprocessing.connection import wait as wait_for
 from pathlib import Path
-from threading import Thread
 
 from rigcheck.errors import DependencyError, InputError, OutputError, SchemaError
-from rigcheck.footage.video import decode_in_one_thread
-from rigcheck.jobs.audit_order import TakeOrder, order_key
+from rigcheck.jobs.audit_key import order_key
+from rigcheck.jobs.audit_order import TakeOrder
 from rigcheck.jobs.audit_take import measure_take
-from rigcheck.jobs.side_process import SideContext, SidePool, end_when_asked, ending_others
+from rigcheck.jobs.fresh_processes import fresh_processes
 from rigcheck.model.take import TakeRecord
-from rigcheck.opencv import cv2
 from rigcheck.records.staging import staging
 from rigcheck.records.take_record import parse_take_record, take_record_text
 
@@ -25,7 +21,6 @@ from rigcheck.records.take_record import parse_take_record, take_record_text
 _AHEAD = 2
 _LARGEST_RECORD = 8 << 20
 _CONNECT_S = 15
-_THREADS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
 WORK = "work"
 
 __all__ = ["WORK", "default_workers", "forget", "measure_takes", "unfinished"]
@@ -172,41 +167,6 @@ def _by(
             else:
                 raise error
         hand_out()
-
-
-@contextmanager
-def fresh_processes(count: int) -> Iterator[Executor]:
-    """Processes of their own, started fresh: nothing of this one's threads is copied into them."""
-    before = {name: os.environ.get(name) for name in _THREADS}
-    # Read by numerical libraries as they are loaded: too late for an initializer.
-    os.environ.update(dict.fromkeys(_THREADS, "1"))
-    pool = SidePool(count, mp_context=SideContext(), initializer=_one_thread)
-    try:
-        with ending_others():
-            yield pool
-    finally:
-        pool.shutdown(wait=True, cancel_futures=True)
-        for name, value in before.items():
-            if value is None:
-                os.environ.pop(name, None)
-            else:
-                os.environ[name] = value
-
-
-def _one_thread() -> None:
-    """Several processes share the cores already; and each ends when the one that started it is gone."""
-    cv2.setNumThreads(1)
-    decode_in_one_thread()
-    end_when_asked()
-    Thread(target=_end_with_parent, daemon=True).start()
-
-
-def _end_with_parent() -> None:
-    """Wait for the parent's end: a process of a pool whose parent was killed would wait for work for ever."""
-    parent = parent_process()
-    if parent is not None:
-        wait_for([parent.sentinel])
-        os._exit(1)
 
 
 @contextmanager

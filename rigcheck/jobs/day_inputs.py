@@ -11,7 +11,7 @@ from rigcheck.errors import ConfigError, InputError, RigcheckError
 from rigcheck.footage import parse_footage
 from rigcheck.footage.hashing import sha256_of
 from rigcheck.footage.request import exists
-from rigcheck.jobs.audit_order import quick_print
+from rigcheck.jobs.audit_key import quick_print
 from rigcheck.jobs.fitting_light import transfer_tables
 from rigcheck.model.day import DayPlan, DayStep
 from rigcheck.records import read_rig

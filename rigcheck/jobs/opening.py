@@ -1,17 +1,14 @@
 """Opening the footage of one camera or of a pair, named and described by the rig file where there is one."""
 
-from collections.abc import Sequence
-from dataclasses import dataclass
 from pathlib import Path
-from typing import Literal
 
 from rigcheck.checks import effective_limits
 from rigcheck.errors import ConfigError
-from rigcheck.footage import Clip, Pairing, open_cameras, pair_clips, parse_footage
+from rigcheck.footage import Clip, parse_footage
 from rigcheck.geometry.board_views import CameraSetup
 from rigcheck.jobs.inspecting import Light
-from rigcheck.landmarks import Looks
-from rigcheck.model import CameraDescription, EffectiveLimit, Finding, PerformerLooks, RigDescription
+from rigcheck.jobs.opened import OpenedFootage, PairingChoice, landmark_looks, open_footage_of
+from rigcheck.model import CameraDescription, EffectiveLimit, RigDescription
 from rigcheck.target.edges import linear_light_table
 
 __all__ = [
@@ -27,28 +24,6 @@ __all__ = [
     "open_footage_of",
     "refuse_proxy",
 ]
-
-
-@dataclass(frozen=True, kw_only=True)
-class PairingChoice:
-    """How the two cameras' pictures are paired (see :func:`rigcheck.footage.pair_clips`)."""
-
-    by: Literal["auto", "index", "timecode"] = "auto"
-    offset_frames: int | None = None
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class OpenedFootage:
-    """The opened clips, paired where there are two."""
-
-    clips: tuple[Clip, ...]
-    pairing: Pairing | None
-
-    @property
-    def findings(self) -> tuple[Finding, ...]:
-        """What a person must know of the clips and of their pairing."""
-        own = tuple(finding for clip in self.clips for finding in clip.info.findings)
-        return own + (() if self.pairing is None else self.pairing.findings)
 
 
 def footage_paths(*footage: str | Path | None) -> tuple[str, ...]:
@@ -124,36 +99,12 @@ def camera_names(rig: RigDescription | None, count: int) -> tuple[str, ...]:
     return tuple(camera.name for camera in rig.cameras)
 
 
-def open_footage_of(
-    names: Sequence[str], footage1: str, footage2: str | None, pairing: PairingChoice | None
-) -> OpenedFootage:
-    """Open one clip, or two and pair them; `names` are the cameras'."""
-    clips = open_cameras([footage1] if footage2 is None else [footage1, footage2], cameras=tuple(names))
-    if len(clips) == 1:
-        return OpenedFootage(clips=clips, pairing=None)
-    how = pairing or PairingChoice()
-    return OpenedFootage(
-        clips=clips, pairing=pair_clips(clips[0], clips[1], by=how.by, offset_frames=how.offset_frames)
-    )
-
-
 def camera_light(camera: CameraDescription) -> Light:
     """How a camera's code values stand to light, by the rig file."""
     table = linear_light_table(
         camera.transfer, black_level=camera.black_level, video_range=camera.value_range == "video"
     )
     return Light(table=table, black_level=camera.black_level)
-
-
-def landmark_looks(looks: PerformerLooks, camera: CameraDescription | None) -> Looks:
-    """What widens the sigma of a face's points, by what is said of the performer and of the camera."""
-    return Looks(
-        glasses=bool(looks.glasses),
-        facial_hair=bool(looks.facial_hair),
-        hair_over_brows=bool(looks.hair_over_brows),
-        heavy_make_up=bool(looks.heavy_make_up),
-        near_infrared=camera is not None and camera.wavelength == "near_infrared",
-    )
 
 
 def camera_setup(clip: Clip, number: int, rig: RigDescription | None) -> CameraSetup:

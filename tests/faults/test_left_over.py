@@ -39,7 +39,7 @@ with staging(Path(sys.argv[1])):
 
 POOL = """
 import os, time
-from rigcheck.jobs.audit_work import fresh_processes
+from rigcheck.jobs.fresh_processes import fresh_processes
 if __name__ == "__main__":
     with fresh_processes(1) as pool:
         print(pool.submit(os.getpid).result(), flush=True)

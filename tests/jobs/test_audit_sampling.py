@@ -11,7 +11,6 @@ from rigcheck.jobs.audit_sampling import RUN, half_size, sample_take
 from rigcheck.jobs.opening import open_footage_of
 from rigcheck.model import BoardSpec
 from rigcheck.opencv import cv2
-from rigcheck.target import BoardDetector
 
 BOARD = BoardSpec(name="b", kind="checkerboard", squares=(7, 10), square_mm=10.0)
 MOMENTS = 12
@@ -47,7 +46,7 @@ def test_a_board_held_up_to_either_camera_is_noticed(tmp_path, camera, shown):
         sides[camera][k] = with_board(k, camera)
     folder = write_take(tmp_path / "take", sides)
     footage = open_footage_of(("upper", "lower"), str(folder / "upper"), str(folder / "lower"), None)
-    samples = sample_take(footage, BoardDetector(BOARD))
+    samples = sample_take(footage, BOARD)
     assert samples.looked == MOMENTS
     # Cameras take turns: of three pictures in a row one or two fall to each.
     assert samples.boards in ((1, 2) if shown else (0,))

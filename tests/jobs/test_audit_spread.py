@@ -8,7 +8,8 @@ from audit_dying import DIES, dies
 
 from rigcheck.errors import InputError
 from rigcheck.jobs import audit_work
-from rigcheck.jobs.audit_order import TakeOrder, order_key
+from rigcheck.jobs.audit_key import order_key
+from rigcheck.jobs.audit_order import TakeOrder
 from rigcheck.jobs.audit_work import measure_takes
 from rigcheck.model.take import Take
 from rigcheck.opencv import cv2
