@@ -172,6 +172,13 @@ SCRIPTS = (
 )
 
 
+def identity_of(head: int) -> int | tuple[float, ...]:
+    """One of the eight heads; from 8 on a mixture of them that no setting was chosen on."""
+    if head < 8:
+        return head
+    return tuple(float(share) for share in np.random.default_rng([74, head]).dirichlet(np.full(8, 0.5)))
+
+
 @dataclass(kw_only=True)
 class Stage:
     """Renders the distinct moments of one head once; keeps them in memory, and in a folder where one is given."""
@@ -185,7 +192,9 @@ class Stage:
         self.rig = head_rig(size_px=self.size_px)
         rng = np.random.default_rng([71, self.head])
         self.performer = Performer(
-            identity=self.head, texture_seed=self.head, skin_luminance=float(rng.uniform(0.12, 0.38))
+            identity=identity_of(self.head),
+            texture_seed=self.head,
+            skin_luminance=float(rng.uniform(0.12, 0.38)),
         )
         self.placed = {
             "distance_mm": rng.uniform(188, 205),

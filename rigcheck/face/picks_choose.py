@@ -33,6 +33,7 @@ _APART_FRAMES = 2  # where pictures have no times
 _FEWEST_GLANCES = 12
 # How fast a score falls: at the limit it is exp(-0.5 · 2²) = 0.14.
 _STEEP = 2.0
+_NOT_TRIED = {"no_teeth", "not_turned", "no_face"}  # nothing else is said of a pose that nobody held
 _ROWS_UNSEEN = 0.4  # better than a line near the limit, worse than one seen thin
 _WEIGHTS = {
     "lips_apart": 2.0,
@@ -220,12 +221,15 @@ def apart_s(first_s: float | None, second_s: float | None) -> bool:
 def _missing(rejected: Sequence[RejectedMoment], pose: PickPose) -> tuple[str, ...]:
     """What keeps the clip from a good moment: faults of the moments that came nearest, the commonest first.
 
-    A moment comes the nearer, the fewer faults it has.
+    Moments in which the pose was tried at all come before others; of them a moment comes the nearer, the fewer faults
+    it has.
     """
     if not rejected:
         return ("nothing_seen",)
-    fewest = min(len(moment.faults) for moment in rejected)
-    near = [moment for moment in rejected if len(moment.faults) <= fewest + (pose != "neutral")]
+    codes = [{fault.code for fault in moment.faults} for moment in rejected]
+    tried = [moment for moment, own in zip(rejected, codes, strict=True) if not own & _NOT_TRIED] or rejected
+    fewest = min(len(moment.faults) for moment in tried)
+    near = [moment for moment in tried if len(moment.faults) <= fewest + (pose != "neutral")]
     counts = Counter(fault.code for moment in near for fault in moment.faults)
     return tuple(code for code, _ in counts.most_common())
 

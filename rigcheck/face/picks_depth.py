@@ -12,12 +12,13 @@ from rigcheck.face.picks_sweep import OtherView, sweep_edge
 from rigcheck.face.picks_teeth import row_line
 from rigcheck.geometry.pair import sampson_distance_px, triangulate
 from rigcheck.geometry.projection import intrinsics_vector
+from rigcheck.geometry.robust import evaluate_loss
 from rigcheck.matching import PairMatcher
 from rigcheck.model import Estimate, StereoRig
 from rigcheck.model._arrays import BoolArray, FloatArray
 from rigcheck.opencv import cv2
 
-__all__ = ["MouthView", "incisor_depth", "incisor_place"]
+__all__ = ["MouthView", "incisor_depth", "incisor_place", "mean_of_third"]
 
 _CENTRAL, _MIDDLE = (0.3, 0.7), (0.4, 0.6)
 _BEFORE_MM, _BEHIND_MM = 10.0, 30.0  # of the lips: where the edge of the teeth is looked for
@@ -28,6 +29,9 @@ _PLACE_SIGMA_STEPS = 1.0  # of the place found, in rows of the strip, per axis
 _MOST_OFF_LINE = 4.0  # sigmas off the epipolar line: then the two are not the same place
 _RING = (0.015, 0.1)  # the upper lip: from and to so far outside the opening
 _LIPS_WANTED, _FEWEST = 120, 6
+_LIP_HALF = 1.0 / 3.0  # of the mouth's width either side of its middle
+_THIRD = (1.0, 0.0, 1.0 / 108.0)  # means of 1, x and x² over the middle third, x in widths of the mouth
+_ROUNDS = 10
 _LIP_LOST = "too little of the upper lip was found again by camera 2: shine, or a soft picture"
 _SHAPE_SIGMA_MM = 0.5  # how far the lip's own roundness shifts the median; assumed
 
@@ -60,8 +64,9 @@ def incisor_depth(first: MouthView, second: MouthView, rig: StereoRig) -> Estima
     -----
     The place is where the line between the central incisors meets the line between the rows. Where one camera alone
     sees the line between the rows plainly (of two cameras above each other mostly the lower one) it is swept along that
-    camera's rays into the other picture (`picks_sweep`). The lip is matched skin just above the
-    opening, its median: the lower lip may lie 2 to 3 mm off it.
+    camera's rays into the other picture (`picks_sweep`). The lip is matched skin just above the opening, over its
+    middle two thirds, since shine about the middle lies elsewhere for either camera; a parabola along the mouth, its
+    mean over the middle third. The lower lip may lie 2 to 3 mm off it.
     Sigma holds one row of the strip for each camera's place, and 0.5 mm for the lip's roundness.
     """
     strips = [
@@ -227,31 +232,66 @@ def _points(first: FloatArray, second: FloatArray, rig: StereoRig) -> FloatArray
 
 
 def _lips_mm(first: MouthView, second: MouthView, rig: StereoRig) -> tuple[float, float] | None:
-    """Depth of the upper lip about the middle of the mouth, and its sigma, mm."""
+    """Depth of the upper lip over the mouth's middle third, and its sigma, mm."""
     found = PairMatcher(rig, wanted=_LIPS_WANTED).match(
         first.grey, second.grey, mask1=_lips_mask(first), mask2=_lips_mask(second)
     )
     if found.n < _FEWEST:
         return None
     depth = _points(found.points1_px, found.points2_px, rig)[:, 2]
-    depth = depth[np.isfinite(depth)]
-    if len(depth) < _FEWEST:
+    known = np.isfinite(depth)
+    if np.count_nonzero(known) < _FEWEST:
         return None
-    spread = 1.4826 * float(np.median(np.abs(depth - np.median(depth))))
-    return float(np.median(depth)), 1.25 * spread / float(np.sqrt(len(depth)))
+    middle, across, _, width = _opening(first)
+    return mean_of_third((found.points1_px[known] - middle) @ across / width, depth[known])
+
+
+def mean_of_third(place: FloatArray, depth_mm: FloatArray) -> tuple[float, float]:
+    """Mean over the mouth's middle third of a parabola through depths along the mouth, and its sigma, mm.
+
+    Parameters
+    ----------
+    place : (N,) float64, N at least 6
+        Towards the performer's left of the middle, in widths of the mouth.
+    depth_mm : (N,) float64
+
+    Notes
+    -----
+    Huber's loss, scaled by the median residual. Sigma is what the matches' scatter makes of it; the lip's own
+    roundness up and down is not in it.
+    """
+    design = np.column_stack([np.ones_like(place), place, place**2])
+    weight, scale = np.ones(len(place)), 0.0
+    found: FloatArray = np.zeros(3)
+    for _ in range(_ROUNDS):
+        found = np.asarray(np.linalg.lstsq(design * weight[:, None], depth_mm * weight, rcond=None)[0])
+        off = np.abs(depth_mm - design @ found)
+        scale = max(1.4826 * float(np.median(off)), 1e-6)
+        weight = np.sqrt(evaluate_loss(off / scale, "huber").weight)
+    wide = np.linalg.pinv((design * weight[:, None] ** 2).T @ design)
+    freedom = max(1.0 - 3.0 / len(place), 0.25)
+    third = np.array(_THIRD)
+    return float(third @ found), scale * float(np.sqrt(third @ wide @ third / freedom))
+
+
+def _opening(view: MouthView) -> tuple[FloatArray, FloatArray, FloatArray, float]:
+    """Middle of the opening, unit vectors along and down the face, and the opening's width, px."""
+    across, down, _ = face_axes(view.points_px)
+    points = view.points_px[[*UPPER_INNER, *LOWER_INNER[::-1]]]
+    return points.mean(axis=0), across, down, float(np.ptp(points @ across))
 
 
 def _lips_mask(view: MouthView) -> BoolArray:
-    """The upper lip about the middle third of the opening, the opening itself and its edge left out."""
-    across, down, unit = face_axes(view.points_px)
+    """The upper lip about the middle of the opening, the opening itself and its edge left out."""
+    _, _, unit = face_axes(view.points_px)
+    middle, across, down, width = _opening(view)
     opening = view.points_px[[*UPPER_INNER, *LOWER_INNER[::-1]]]
     inner = np.zeros(view.grey.shape, dtype=np.uint8)
     cv2.fillPoly(inner, [np.rint(opening).astype(np.int32).reshape(-1, 1, 2)], 1)
     grown = [
         cv2.dilate(inner, np.ones((2 * round(reach * unit) + 1,) * 2, dtype=np.uint8)) > 0 for reach in _RING
     ]
-    middle = opening.mean(axis=0)
-    half = float(np.ptp(opening @ across)) / 6.0
+    half = _LIP_HALF * width
     rows, columns = np.indices(view.grey.shape)
     aside = (columns - middle[0]) * across[0] + (rows - middle[1]) * across[1]
     below = (columns - middle[0]) * down[0] + (rows - middle[1]) * down[1]

@@ -14,7 +14,7 @@ from rigcheck.face.picks_change import PARTS, PartWatch, small_picture
 from rigcheck.face.picks_points import SteadyMesh
 from rigcheck.face.picks_seam import SEAM_PLACES, read_seam
 from rigcheck.face.picks_shape import face_axes, shape_numbers
-from rigcheck.face.picks_strip import mouth_strip
+from rigcheck.face.picks_strip import FINE_COLUMNS, mouth_strip
 from rigcheck.face.picks_teeth import read_teeth
 from rigcheck.face.picks_turn import turn_deg
 from rigcheck.landmarks import FaceFinder, Looks, NoFace
@@ -166,7 +166,9 @@ def mouth_numbers(
         return {}, None
     noise = _noise_dn(grey, points_px)
     seam = read_seam(strip, noise_dn=noise)
-    rows = read_teeth(strip)
+    rows = read_teeth(
+        strip, finer=lambda: mouth_strip(grey, points_px, black_dn=black_dn, reach=0.12, columns=FINE_COLUMNS)
+    )
     numbers = {
         "seam_width": float(np.nanmedian(seam.width)) if np.isfinite(seam.width).any() else float("nan"),
         "seam_depth": float(np.nanmedian(seam.depth)) if np.isfinite(seam.depth).any() else float("nan"),

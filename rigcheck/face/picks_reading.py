@@ -14,7 +14,7 @@ from rigcheck.face.picks_points import SteadyMesh
 from rigcheck.face.picks_rows import SeenRows, rows_seen
 from rigcheck.face.picks_shape import shape_estimates
 from rigcheck.face.picks_still import MovedSince, read_stillness
-from rigcheck.face.picks_strip import mouth_strip
+from rigcheck.face.picks_strip import FINE_COLUMNS, mouth_strip
 from rigcheck.face.picks_turn import TURN_SIGMA_DEG, turn_deg
 from rigcheck.geometry.upright import upright_points
 from rigcheck.landmarks import FaceFinder, Looks, NoFace
@@ -25,7 +25,6 @@ from rigcheck.model.picking import PoseReading
 
 __all__ = ["BiteReading", "CameraPictures", "MomentReader"]
 
-_ROW_COLUMNS = 240  # of the mouth laid out straight: fine enough for the lines between teeth
 _SHARP_REGIONS = ("eyes", "lips", "cheeks")
 _MOUTH_UNITS = {"teeth_brightness": "", "teeth_wide": "of mouth", "seam_depth": "of lips"}
 # Of a width read in the picture, beside what noise makes of it: the points the strip follows jitter.
@@ -137,7 +136,7 @@ class MomentReader:
                 continue
             views[name] = view
             strip = mouth_strip(
-                view.grey, view.points_px, black_dn=view.black_dn, reach=0.12, columns=_ROW_COLUMNS
+                view.grey, view.points_px, black_dn=view.black_dn, reach=0.12, columns=FINE_COLUMNS
             )
             rows[name] = SeenRows(rows="none") if strip is None else rows_seen(strip)
         if self._rig is None or len(pictures) != 2:

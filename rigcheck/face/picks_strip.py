@@ -9,7 +9,7 @@ from rigcheck.face.picks_shape import face_axes
 from rigcheck.model._arrays import FloatArray
 from rigcheck.opencv import cv2
 
-__all__ = ["LOWER_INNER", "UPPER_INNER", "MouthStrip", "mouth_strip"]
+__all__ = ["FINE_COLUMNS", "LOWER_INNER", "UPPER_INNER", "MouthStrip", "mouth_strip"]
 
 # Edge of the upper and the lower lip along the opening, the performer's right corner to the left.
 UPPER_INNER = (78, 191, 80, 81, 82, 13, 312, 311, 310, 415, 308)
@@ -17,6 +17,7 @@ LOWER_INNER = (78, 95, 88, 178, 87, 14, 317, 402, 318, 324, 308)
 # Rows are so far apart that finer pictures tell no more than a seam's width; smoothed by this share of it.
 _STEP = 0.003
 _SOFTEN = 0.6
+FINE_COLUMNS = 240  # enough for the lines between teeth
 _FROM_CORNERS = 0.06  # share of the opening's width left out at either end
 
 

@@ -1,10 +1,11 @@
 """Rows of teeth in the open mouth: how much of them shows, and whether a dark line parts the rows."""
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
+from rigcheck.face.picks_contacts import same_teeth
 from rigcheck.face.picks_strip import MouthStrip
 from rigcheck.model._arrays import BoolArray, FloatArray, IntArray
 
@@ -20,7 +21,8 @@ _ROW_HEIGHT = 0.012
 # The lower row starts at its edge at once, a lip brightens slowly: from half dark to bright within this.
 _SHARP, _HALF_DARK = 0.016, 0.6
 _ABOVE, _BELOW = 0.03, 0.06  # how far beyond the points' lips the rows may reach
-# The line between the rows runs in the upper part of the opening; the one below it is the lower lip's edge.
+# Above this share of the opening a line is the one between the rows; lower down it may be the lower lip's edge, or the
+# points took the line for the lip: then what lies below it must show the lines between teeth.
 _NOT_LIP = 0.8
 _LEVEL = 0.025  # half the height within which places of one line lie
 _SUPPORT = 0.5
@@ -47,18 +49,29 @@ class TeethRows:
 
 @dataclass(frozen=True, kw_only=True)
 class _Line:
+    """A dark stretch of one column: its middle, its upper and lower end, and how wide a wholly black one would be.
+
+    `low` tells that it lies so far down in the opening that it may be the edge of the lower lip.
+    """
+
     column: int
     height: float
+    above: float
+    below: float
     gap: float
+    low: bool
 
 
-def read_teeth(strip: MouthStrip) -> TeethRows:
+def read_teeth(strip: MouthStrip, *, finer: Callable[[], MouthStrip | None] | None = None) -> TeethRows:
     """Read the rows.
 
     Parameters
     ----------
     strip : MouthStrip
         Reaching at least 0.1 outer-eye distances beyond the lips.
+    finer : callable, optional
+        Gives the same strip in more columns (see `picks_contacts.same_teeth`), asked for only where a line may be the
+        lower lip's edge. Without one the strip itself is looked at.
 
     Notes
     -----
@@ -78,7 +91,7 @@ def read_teeth(strip: MouthStrip) -> TeethRows:
     lips = float(np.median(levels[(height < strip.upper - 0.02) | (height > strip.lower + 0.02)]))
     shown = ((levels > _TOOTH * bright) & inside).sum(axis=0) * strip.step
     lines = list(_lines(strip, levels, inside, central, bright))
-    chosen, support = _agreed(lines, len(central))
+    chosen, support = _rows_line(lines, len(central), strip, finer)
     return TeethRows(
         opening=opening,
         shown=float(np.median(shown[central])),
@@ -106,7 +119,8 @@ def row_line(strip: MouthStrip) -> FloatArray | None:
     if not inside[:, central].any():
         return None
     bright = float(np.percentile(levels[:, central][inside[:, central]], 85.0))
-    chosen, _ = _agreed(list(_lines(strip, levels, inside, central, bright)), len(central))
+    lines = list(_lines(strip, levels, inside, central, bright))
+    chosen, _ = _rows_line(lines, len(central), strip, None)
     if not chosen:
         return None
     heights = np.full(len(strip.along), np.nan)
@@ -135,7 +149,7 @@ def _lines(
         for start, end in _stretches(share < _DIP):
             lowest = strip.upper[column] + _NOT_LIP * (strip.lower[column] - strip.upper[column])
             centre = float(strip.height[(start + end) // 2])
-            if start - row < reach[0] or end + row > reach[-1] or centre > lowest:
+            if start - row < reach[0] or end + row > reach[-1]:
                 continue
             if centre - strip.upper[column] < _ROW_HEIGHT:
                 continue  # no row fits above it: the upper lip's edge
@@ -145,7 +159,14 @@ def _lines(
             if len(dark) and end - (start + int(dark[-1])) > sharp:
                 continue
             gap = float((1.0 - share[start:end]).sum()) * strip.step
-            yield _Line(column=int(column), height=centre, gap=gap)
+            yield _Line(
+                column=int(column),
+                height=centre,
+                above=float(strip.height[start - 1]),
+                below=float(strip.height[end]),
+                gap=gap,
+                low=centre > lowest,
+            )
 
 
 def _stretches(marked: BoolArray) -> list[tuple[int, int]]:
@@ -154,7 +175,33 @@ def _stretches(marked: BoolArray) -> list[tuple[int, int]]:
     return [(int(start), int(end)) for start, end in zip(edges[::2], edges[1::2], strict=True)]
 
 
-def _agreed(lines: list[_Line], count: int) -> tuple[list[_Line], float]:
+def _rows_line(
+    lines: Sequence[_Line], count: int, strip: MouthStrip, finer: Callable[[], MouthStrip | None] | None
+) -> tuple[Sequence[_Line], float]:
+    """The line between the rows, and the share of columns that agree on it; else none, and the best share."""
+    chosen, support = _agreed([line for line in lines if not line.low], count)
+    if chosen or not any(line.low for line in lines):
+        return chosen, support
+    low, low_support = _agreed(lines, count)
+    looked = strip if finer is None or not low else finer()
+    if not low or looked is None:
+        return [], support
+    at = strip.along[[line.column for line in low]]
+    above, below = (
+        _over_columns(looked, at, np.array(heights))
+        for heights in ([line.above for line in low], [line.below for line in low])
+    )
+    return (low, low_support) if same_teeth(looked, above, below) else ([], support)
+
+
+def _over_columns(strip: MouthStrip, at: FloatArray, heights: FloatArray) -> FloatArray:
+    """Heights known at some shares of the way along the mouth, in every column between the first and the last."""
+    order = np.argsort(at)
+    found: FloatArray = np.interp(strip.along, at[order], heights[order], left=np.nan, right=np.nan)
+    return found
+
+
+def _agreed(lines: Sequence[_Line], count: int) -> tuple[list[_Line], float]:
     """Highest lines on whose height half the columns agree, and their share; else none, and the best share."""
     most = 0.0
     for line in sorted(lines, key=lambda each: each.height):

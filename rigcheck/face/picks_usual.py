@@ -40,8 +40,12 @@ _MOUTH = ("mouth_width", "lip_height", "jaw_aside")
 _TURN_WIDTH_DEG = 3.0
 _ASKEW = 0.014  # how far a chin at rest, as the mesh sees it, lies off the middle, standard deviation
 _OPEN_SHARE = 0.7  # lids at least so far open, of the widest, count as open
+# Eye aspect ratio; shut is commonly taken below 0.20 to 0.25. Eyes shut all through a clip are not its open eyes.
+_NARROWEST_OPEN = 0.15
 _WIDEST, _LOWEST = 90.0, 15.0  # per cent
-_REST_WIDTH = 0.018  # a mouth this near its usual width may be sealed at rest
+# A mouth this near its usual width, with the chin this near its usual place, may be sealed at rest. A jaw held to one
+# side shears the seam: what is wide at one place is narrow at another.
+_REST_WIDTH, _REST_JAW = 0.018, 2.5 * SHAPE_SIGMAS["jaw_aside"]
 _MOST_REST_GAP = 0.03
 _FEWEST = 3
 _SEAM_WIDTH = 0.0008  # how well a seam's median width repeats
@@ -103,10 +107,10 @@ def clip_usual(samples: Sequence[Sample], *, reference: Sample | None = None) ->
     Notes
     -----
     The commonest value of mouth, brows, jaw and turn: faults differ from each other, rest does not.
-    Open lids: the median of those at least 0.7 of the widest. The sealed seam: a low share of the widths
-    seen while the mouth is about as wide as usual and not open. A clip in which the lips are never sealed therefore
-    passes for sealed unless the gap is wide; one in which the performer never looks far has its farthest look
-    taken for far.
+    Open lids: the median of those at least 0.7 of the widest, but no less than an aspect ratio of 0.15. The sealed
+    seam: a low share of the widths seen while the mouth is about as wide as usual, the chin about where it usually is
+    and the mouth not open. A clip in which the lips are never sealed therefore passes for sealed unless the gap is
+    wide; one in which the performer never looks far has its farthest look taken for far.
     """
     names = list(dict.fromkeys(camera for sample in samples for camera in sample.cameras))
     shut = _shut(samples)
@@ -152,7 +156,8 @@ def _usual_numbers(
         lids = _values(rows, f"lid_opening_{side}")
         if len(lids):
             widest = float(np.percentile(lids, _WIDEST))
-            usual[f"lid_opening_{side}"] = float(np.median(lids[lids >= _OPEN_SHARE * widest]))
+            own = float(np.median(lids[lids >= _OPEN_SHARE * widest]))
+            usual[f"lid_opening_{side}"] = max(own, _NARROWEST_OPEN)
             open_rows = [
                 row for row in open_rows if row.get(f"lid_opening_{side}", 0.0) >= _OPEN_SHARE * widest
             ]
@@ -199,13 +204,16 @@ def _sealed(samples: Sequence[Sample], camera: str, usual: Mapping[str, Mapping[
 
 
 def _rests(sample: Sample, usual: Mapping[str, Mapping[str, float]]) -> bool:
-    """Whether the mouth is about as wide as usual, the mean of the cameras, and not open."""
-    off = [
-        row["mouth_width"] - usual[camera]["mouth_width"]
-        for camera, row in sample.cameras.items()
-        if "mouth_width" in row and "mouth_width" in usual.get(camera, {})
-    ]
-    return bool(off) and abs(float(np.mean(off))) < _REST_WIDTH
+    """Whether the mouth is about as wide as usual and the chin where it usually is, the mean of the cameras."""
+    wider, aside = (
+        [
+            row[name] - usual[camera][name]
+            for camera, row in sample.cameras.items()
+            if name in row and name in usual.get(camera, {})
+        ]
+        for name in ("mouth_width", "jaw_aside")
+    )
+    return bool(wider) and abs(fmean(wider)) < _REST_WIDTH and (not aside or abs(fmean(aside)) < _REST_JAW)
 
 
 def _vergence(row: Mapping[str, float]) -> float:

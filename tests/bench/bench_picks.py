@@ -1,6 +1,6 @@
 """How well picking does on scripted clips of eight heads; by hand.
 
-python tests/bench/bench_picks.py study [--heads 0,1] [--width 540] [--cache FOLDER] [--most 40]
+python tests/bench/bench_picks.py study [--heads 0,1] [--scripts 0,1] [--width 540] [--cache FOLDER] [--most 40]
 python tests/bench/bench_picks.py repeat [--cache FOLDER]
 python tests/bench/bench_picks.py seams [--cache FOLDER]
 python tests/bench/bench_picks.py teeth [--width 1080]
@@ -8,7 +8,7 @@ python tests/bench/bench_picks.py teeth [--width 1080]
 `study` prints a row a clip and pose, and shares with their 95 % intervals (Wilson); `repeat` how far each number of the
 face differs between moments of one rest, which SHAPE_SIGMAS states; `seams` how dark the line between the lips is,
 sealed and apart; `teeth` which rows a bite shows and how far the front teeth lie behind the upper lip, beside truth.
-Rendered pictures are kept in the folder.
+Heads from 8 on are mixtures of the eight. Rendered pictures are kept in the folder.
 """
 
 import argparse
@@ -58,7 +58,7 @@ def study(heads: list[int], options: argparse.Namespace) -> None:
     size = (options.width, options.width * 4 // 3)
     for head in heads:
         stage = Stage(head=head, size_px=size, folder=options.cache)
-        for script in SCRIPTS:
+        for script in [SCRIPTS[int(k)] for k in options.scripts.split(",")]:
             clip = film(stage, script)
             start = time.process_time()
             row = row_of(head, clip, choose(clip, most=options.most))
@@ -149,6 +149,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("what", choices=("study", "repeat", "seams", "teeth"))
     parser.add_argument("--heads", default="0,1,2,3,4,5,6,7")
+    parser.add_argument("--scripts", default="0,1,2,3,4", help="of the study, by number")
     parser.add_argument("--width", type=int, default=540)
     parser.add_argument("--most", type=int, default=40)
     parser.add_argument("--cache", type=Path)

@@ -150,6 +150,22 @@ def test_a_clip_without_a_good_moment_is_said_to_have_none():
     assert choose_picks(readings, {"neutral": 1}, gates()).of("neutral").picks
 
 
+def test_eyes_shut_all_through_a_clip_are_shut():
+    """Shut is commonly taken below an eye aspect ratio of 0.20 to 0.25 (handbook 5)."""
+    shut = {"lid_opening_right": 0.09, "lid_opening_left": 0.10}
+    readings = [reading(100 + 10 * k, shut) for k in range(30)]
+    outcome = choose_picks(readings, {"neutral": 1}, gates())
+    assert outcome.of("neutral").missing == ("eyes_shut",)
+
+
+def test_what_is_missing_comes_from_moments_in_which_the_pose_was_tried():
+    """One open bite in a clip of rest: what keeps it from a bite are its rows, not that the rest shows no teeth."""
+    readings = [*rest_of_clip(), reading(5, BITE, BITE_FAULTS["rows_apart"], BITE_FAULTS["moving"])]
+    assert set(choose_picks(readings, {"bite": 1}, gates()).of("bite").missing) == {"rows_apart", "moving"}
+    readings = [*rest_of_clip(), reading(5, {"turn_deg": 50.0})]
+    assert choose_picks(readings, {"side": 1}, gates()).of("side").missing == ("turned_too_far",)
+
+
 def test_alternates_come_from_other_moments_and_are_no_better():
     near = [reading(100 + k) for k in range(30)]  # ten a second
     choice = choose_picks(near, {"neutral": 1}, gates()).of("neutral")

@@ -5,18 +5,22 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from scipy.stats import gaussian_kde
+from skimage.data import astronaut
 
 from rigcheck.face.picks_change import left_over_dn
+from rigcheck.face.picks_contacts import contact_depth, same_teeth
+from rigcheck.face.picks_depth import mean_of_third
 from rigcheck.face.picks_pair import IRIS_ARM_MM, gaze_deg, vergence_deg
 from rigcheck.face.picks_rows import rows_seen
 from rigcheck.face.picks_sealed import apart_chance
 from rigcheck.face.picks_seam import read_seam
 from rigcheck.face.picks_shape import eye_aspect_ratio, shape_numbers
 from rigcheck.face.picks_still import MovedSince, read_stillness
-from rigcheck.face.picks_strip import MouthStrip
+from rigcheck.face.picks_strip import FINE_COLUMNS, MouthStrip, mouth_strip
 from rigcheck.face.picks_teeth import read_teeth
-from rigcheck.face.picks_usual import commonest, least_common, seam_excess
-from rigcheck.model import FACE_POINTS, Estimate, FrameRef
+from rigcheck.face.picks_usual import Sample, clip_usual, commonest, least_common, seam_excess
+from rigcheck.landmarks import FaceFinder
+from rigcheck.model import FACE_POINTS, Estimate, Frame, FrameRef
 from rigcheck.model.picking import PoseReading
 from rigcheck.opencv import cv2
 
@@ -219,6 +223,92 @@ def test_both_rows_by_the_line_between():
     assert seen.rows == "both"
     assert seen.upper == pytest.approx(0.085, abs=0.015)
     assert seen.lower == pytest.approx(0.085, abs=0.015)
+
+
+def open_rows(below):
+    """Rows 0.03 (2.6 mm) apart, and points that take the dark line between them for where the lips meet."""
+    picture = row_picture(6.4, rows=2)
+    gap = np.abs(STEP * (np.arange(121) - 60)) < 0.015
+    picture[gap] = 15.0
+    if below is not None:
+        start = int(np.flatnonzero(gap)[-1]) + 1
+        picture[start:] = below[: 121 - start]
+    strip = wide_strip(picture)
+    return replace(strip, upper=np.full(240, -0.09), lower=np.full(240, 0.015))
+
+
+def test_line_that_the_points_take_for_the_lip_is_found_by_the_teeth_below_it():
+    rows = read_teeth(open_rows(None))
+    assert rows.gap == pytest.approx(0.03 * (1 - 15 / 150), abs=0.004)  # a row of rounding
+
+
+@pytest.mark.parametrize("furrows", [0.0, 0.08, 0.14])
+def test_lip_as_bright_as_teeth_under_a_dark_line_is_no_row(furrows):
+    """A lower lip, smooth or with furrows down it as deep as rendered lips have in their three deepest and deeper."""
+    across = np.cos(2 * np.pi * np.linspace(-0.3, 0.3, 240) / 0.07)
+    lip = np.tile(150.0 * (1.0 - furrows * (1 + across) / 2), (121, 1))
+    assert read_teeth(open_rows(lip)).gap is None
+
+
+def test_contacts_of_a_portrait():
+    """A smile that a general library carries (public domain): lines between its upper teeth, and none across its lip.
+
+    Where the rows lie was read off an enlargement by eye: teeth from 1.5 mm under the points' upper lip on, the lip
+    from their lower one on. The face is a fifth as large as a helmet's camera sees one.
+    """
+    grey = cv2.cvtColor(astronaut()[:300, 100:400], cv2.COLOR_RGB2GRAY)
+    grey = cv2.resize(grey, None, fx=2, fy=2, interpolation=cv2.INTER_CUBIC)
+    ref = FrameRef(camera="front", frame_idx=0, origin="x")
+    face = FaceFinder().find(Frame(ref=ref, image=grey)).points_px
+    strip = mouth_strip(grey, face, reach=0.12, columns=FINE_COLUMNS)
+    middle = (strip.along > 0.2) & (strip.along < 0.8)
+    teeth, lip = (
+        np.where(middle, edge, np.nan) for edge in (strip.upper + 1.5 / 87.8, strip.lower + 0.5 / 87.8)
+    )
+    assert contact_depth(strip, teeth, 1) > 0.1
+    assert contact_depth(strip, lip, 1) < 0.05
+    assert not same_teeth(strip, teeth, lip)
+
+
+def test_no_contacts_where_nothing_is_known():
+    strip = open_rows(None)
+    assert contact_depth(strip, np.full(240, np.nan), 1) == 0.0
+    assert not same_teeth(strip, np.full(240, np.nan), np.zeros(240))
+
+
+def test_jaw_to_one_side_does_not_say_what_a_sealed_seam_is():
+    """A chin 2 mm aside shears the seam: wider at one end, narrower at the other, and no wider on the whole."""
+    slope = np.linspace(-0.005, 0.005, 48)
+    shape = {"mouth_width": 0.55, "lip_height": 0.24, "lip_gap": 0.0}
+    rest = Sample(cameras={"upper": shape | {"jaw_aside": 0.0}}, seams={"upper": np.full(48, 0.02)})
+    aside = Sample(cameras={"upper": shape | {"jaw_aside": 0.023}}, seams={"upper": 0.0199 + slope})
+    usual = clip_usual([*[rest] * 12, *[aside] * 16])
+    assert seam_excess(rest.seams["upper"], usual.seams["upper"]) < 0.001
+    # By the place of the chin it is known; without it the commoner hold would say.
+    blind = [replace(each, cameras={"upper": shape}) for each in (rest, aside)]
+    known = clip_usual([*[blind[0]] * 12, *[blind[1]] * 16]).seams["upper"]
+    assert seam_excess(rest.seams["upper"], known) > 0.003
+
+
+def test_lip_along_the_mouth_is_a_parabola_whatever_part_of_it_is_seen():
+    """Against the true parabola's integral over the middle third; nothing known about the middle, one in ten off."""
+    rng = np.random.default_rng([44, 0])
+    true = np.poly1d([40.0, 3.0, 185.0])
+    whole = np.polyint(true)
+    mean = (whole(1 / 6) - whole(-1 / 6)) * 3.0
+    off = []
+    for _ in range(300):
+        place = np.concatenate([rng.uniform(-1 / 3, -0.15, 16), rng.uniform(0.1, 1 / 3, 16)])
+        depth = true(place) + rng.normal(0.0, 0.4, 32)
+        depth[:3] += 6.0
+        value, sigma = mean_of_third(place, depth)
+        off.append((value - mean) / sigma)
+    # Huber's loss keeps a tenth of gross outliers to half a sigma; a plain fit lies 2.9 off.
+    assert abs(np.mean(off)) < 0.6
+    assert 0.75 < np.std(off) < 1.3
+    exact, sigma = mean_of_third(place, true(place))
+    assert exact == pytest.approx(mean, abs=1e-9)
+    assert sigma < 1e-6
 
 
 def test_no_teeth_no_row():
