@@ -11,6 +11,10 @@ _INCISOR = (
     "(Brunelle et al., J Dent Res 1996), would be; " + _COMMON
 )
 
+_LOOKS = (
+    "A second of looks ten times a second: a blink takes up to 0.4 s, and what is usual must be commoner than it; "
+    + _COMMON
+)
 _SEAM = (
     "Four to one; no sealed lips of eight rendered heads lie beyond it, lips 2 mm apart on five of them "
     "(tests/bench/bench_picks.py seams); " + _COMMON
@@ -18,6 +22,7 @@ _SEAM = (
 
 LIMITS: tuple[Limit, ...] = (
     Limit(name="picks.score.caution", value=0.5, unit="", source=_SCORE, worse="below"),
+    Limit(name="picks.looks.caution", value=12, unit="", source=_LOOKS, worse="below"),
     Limit(name="picks.incisor_sigma_mm.caution", value=1.0, unit="mm", source=_INCISOR),
     Limit(name="picks.lips_apart_chance.caution", value=0.8, unit="", source=_SEAM),
 )

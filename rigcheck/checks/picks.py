@@ -86,6 +86,17 @@ def _score(run: PicksRun, limits: Limits, pose: PickPose) -> Outcome:
         return not_applicable(f"there is no {_NAMES[pose]}")
     band = limits.band("picks.score")
     estimate = Estimate(value=pick.score, n=len(pick.reasons))
+    looks = Estimate(value=float(len(run.course.times_s)))
+    if run.reference is None and judge(looks, limits.band("picks.looks")) != "pass":
+        return Outcome(
+            status="inconclusive",
+            estimate=estimate,
+            limit=band.text,
+            message=f"How good the {_NAMES[pose]} is cannot be told from {looks.value:.0f} "
+            f"look{'s' if looks.value != 1 else ''} at the performer: what is usual for this face is taken from the "
+            f"clip, and takes {limits['picks.looks.caution'].value:.0f}.",
+            action="Give a clip of two seconds or more, or a picture that is known to be right with --reference.",
+        )
     status = judge(estimate, band)
     weakest = sorted(pick.reasons, key=lambda reason: reason.score)[:2]
     message = f"The best {_NAMES[pose]}, {_where(pick)}, scores {pick.score:.2f} of 1; weakest: " + "; ".join(

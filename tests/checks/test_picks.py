@@ -35,6 +35,10 @@ GOOD = {
 }
 
 
+def course(looks: int) -> ClipCourse:
+    return ClipCourse(times_s=np.arange(looks) / 10, numbers={name: np.zeros(looks) for name in COURSE_NAMES})
+
+
 def run(incisors: Estimate | None = None, sealed: float = 0.05, **changed: PoseChoice) -> PicksRun:
     choices = GOOD | changed
     return PicksRun(
@@ -44,7 +48,7 @@ def run(incisors: Estimate | None = None, sealed: float = 0.05, **changed: PoseC
         pairs=20,
         read=5,
         calibrated=True,
-        course=ClipCourse(times_s=np.zeros(1), numbers={name: np.zeros(1) for name in COURSE_NAMES}),
+        course=course(20),
         measurements={},
         incisors=Estimate(value=3.0, sigma=0.3, unit="mm", n=9) if incisors is None else incisors,
         rows={"upper": SeenRows(rows="lower", lower=0.12, tooth=0.06)},
@@ -78,6 +82,8 @@ def test_a_good_choice_passes():
         ("PIC07", run(incisors=Estimate(value=3.0, sigma=2.5, unit="mm", n=9)), "caution"),
         ("PIC07", run(incisors=Estimate(value=None, unit="mm", reason="no edge was seen")), "skipped"),
         ("PIC07", run(incisors=Estimate(value=None, unit="mm", reason="a lip hides it")), "skipped"),
+        ("PIC04", replace(run(), course=course(1)), "inconclusive"),
+        ("PIC05", replace(run(), course=course(11)), "inconclusive"),
         ("PIC10", run(sealed=0.95), "caution"),
         ("PIC10", run(sealed=0.5), "inconclusive"),
     ],
@@ -86,6 +92,10 @@ def test_a_planted_fault_is_told_with_what_to_do(code, fault, status):
     found, action = judged(fault)[code]
     assert found == status
     assert action
+
+
+def test_few_looks_are_enough_beside_a_picture_known_to_be_right():
+    assert judged(replace(run(), course=course(1), reference=7))["PIC04"][0] == "pass"
 
 
 def test_no_pick_of_a_pose_not_asked_for_is_no_fault():
