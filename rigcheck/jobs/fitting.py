@@ -329,6 +329,10 @@ def _report(
         "footage2": named(typed[1]),
         "rig": named(given.rig),
         "rig_settings": settings_of(rig),
+        "frame_rate_hz": {
+            clip.info.camera: None if clip.info.frame_rate is None else float(clip.info.frame_rate)
+            for clip in footage.clips
+        },
         "calibration": named(given.calibration),
         "points": [str(path) for path in given.points],
         "approved": named(given.approved),

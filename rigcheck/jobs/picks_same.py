@@ -1,6 +1,6 @@
 """Whether a clip was recorded as the calibration and the approved fitting, and whether the performer looks the same."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 from rigcheck.face.picks_run import SettingChange
@@ -68,9 +68,7 @@ def _since_calibration(clips: Sequence[Clip], read: ReadInputs) -> list[SettingC
     for k, (clip, entry) in enumerate(zip(clips, read.calibration.cameras, strict=True)):
         name, info = clip.info.camera, clip.info
         pairs = [(f"{name}: picture size", *_sizes(entry.camera.image_size_px, info.size_px))]
-        rate = None if info.frame_rate is None else float(info.frame_rate)
-        if entry.frame_rate_hz and rate and abs(rate / entry.frame_rate_hz - 1.0) > _RATE_SHARE:
-            pairs.append((f"{name}: frames a second", f"{entry.frame_rate_hz:g}", f"{rate:g}"))
+        pairs += _rates(clip, entry.frame_rate_hz)
         if not held and read.rig is not None and isinstance(mounts, list) and k < len(mounts):
             pairs.append((f"{name}: mounting", f"{mounts[k]}°", f"{read.rig.cameras[k].mount_rotation_deg}°"))
         if not held:
@@ -90,7 +88,13 @@ def _since_fitting(
         return []
     held = read.approved.provenance.options.get(SETTINGS)
     found, numbers = _by_field(held, read.rig, _FITTED), read.approved.measurements
+    rates = read.approved.provenance.options.get("frame_rate_hz")
     for clip in clips:
+        then_hz = rates.get(clip.info.camera) if isinstance(rates, Mapping) else None
+        found += [
+            SettingChange(name=what, then=then, now=now, since=_FITTED)
+            for what, then, now in _rates(clip, then_hz)
+        ]
         name = clip.info.camera
         sides = [numbers.get(f"framing.{name}.{side}_px") for side in ("width", "height")]
         known = [each.value for each in sides if each is not None and each.value is not None]
@@ -119,6 +123,16 @@ def _by_field(held: object, rig: RigDescription | None, since: str) -> list[Sett
         SettingChange(name=name, then=then, now=now, since=since)
         for name, then, now in settings_differ(held, rig)
     ]
+
+
+def _rates(clip: Clip, then_hz: object) -> list[tuple[str, str, str]]:
+    """Frames a second then and now, where both are known and differ."""
+    now = clip.info.frame_rate
+    if not isinstance(then_hz, int | float) or then_hz <= 0 or not now:
+        return []
+    if abs(float(now) / then_hz - 1.0) <= _RATE_SHARE:
+        return []
+    return [(f"{clip.info.camera}: frames a second", f"{then_hz:g}", f"{float(now):g}")]
 
 
 def _lens_of(

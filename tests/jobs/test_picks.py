@@ -25,12 +25,13 @@ from rigcheck.main import run
 from rigcheck.model import (
     ApprovedFitting,
     CameraDescription,
+    Estimate,
     PerformerLooks,
     PerformerRecord,
     RigDescription,
 )
 from rigcheck.opencv import cv2
-from rigcheck.records import calibration_text, performer_text, read_result, read_rig
+from rigcheck.records import calibration_text, performer_text, read_result, read_rig, result_text
 from rigcheck.records.picks_file import read_picks
 
 pytestmark = pytest.mark.xdist_group("rendered-picks")
@@ -169,9 +170,9 @@ def test_no_pick_at_all_fails_whatever_was_asked_for(stage, tmp_path):
     assert code == 4
 
 
-def test_settings_and_looks_that_differ_are_named(stage, tmp_path):
-    """Each planted difference by name: size, rate, lens and transfer against the calibration, aperture and focus
-    against the approved fitting, and the performer's looks."""
+def test_settings_and_looks_that_differ_are_named(stage, picked, tmp_path):
+    """Each planted difference by name: size, rate, lens and transfer against the calibration, size, rate, aperture and
+    focus against the approved fitting, and the performer's looks."""
     calibration = calibration_of(head_rig(size_px=(540, 720)))
     earlier = settings_of(read_rig(stage / "rig.yaml"))
     earlier[0] |= {"focal_length_mm": 6.0, "transfer": "srgb", "proxy_crop": None}
@@ -182,7 +183,24 @@ def test_settings_and_looks_that_differ_are_named(stage, tmp_path):
         provenance=replace(calibration.provenance, options={"rig_settings": earlier}),
     )
     (tmp_path / "calibration.yaml").write_text(calibration_text(calibration))
-    (tmp_path / "rig.yaml").write_text(RIG.replace("name: upper,", "name: upper, focal_length_mm: 8,"))
+    rig = RIG.replace("name: upper,", "name: upper, focal_length_mm: 8, f_number: 4, focused_at_mm: 190,")
+    (tmp_path / "rig.yaml").write_text(rig)
+    fitted = settings_of(read_rig(tmp_path / "rig.yaml"))
+    fitted[0] |= {"f_number": 2.8, "focused_at_mm": 210.0}
+    report = read_result(picked[1] / "result.json")
+    report = replace(
+        report,
+        command="fitting",
+        measurements={
+            "framing.lower.width_px": Estimate(value=540.0, unit="px"),
+            "framing.lower.height_px": Estimate(value=640.0, unit="px"),
+        },
+        provenance=replace(
+            report.provenance,
+            options={"rig_settings": fitted, "frame_rate_hz": {"upper": 12.5, "lower": None}},
+        ),
+    )
+    (tmp_path / "approved.json").write_text(result_text(report))
     then = PerformerLooks(glasses=False, facial_hair=False)
     record = PerformerRecord(
         code_name="heron",
@@ -190,11 +208,10 @@ def test_settings_and_looks_that_differ_are_named(stage, tmp_path):
         approved=ApprovedFitting(when="2026-03-02T08:00:00+01:00", result_sha256="0" * 64, looks=then),
     )
     (tmp_path / "performer.yaml").write_text(performer_text(record))
-    given = ("--rig", tmp_path / "rig.yaml", "--calibration", tmp_path / "calibration.yaml")
-    code = pick(
-        *clips(stage, "@0-0.6"), *given, "--performer", tmp_path / "performer.yaml", "--out", tmp_path / "out"
-    )
-    assert code == 4
+    given = {"rig": "rig.yaml", "calibration": "calibration.yaml", "performer": "performer.yaml"}
+    files = [part for name, file in given.items() for part in (f"--{name}", tmp_path / file)]
+    files += ["--approved", tmp_path / "approved.json"]
+    assert pick(*clips(stage, "@0-0.6"), *files, "--out", tmp_path / "out") == 4
     checks = {check.code: check for check in read_result(tmp_path / "out" / "result.json").checks}
     assert checks["PIC08"].status == "fail"
     for words in (
@@ -202,6 +219,10 @@ def test_settings_and_looks_that_differ_are_named(stage, tmp_path):
         "upper: frames a second 10, 25",
         "upper: lens, mm 8.0, 6.0",
         "upper: transfer curve linear, srgb",
+        "upper: frames a second 10, 12.5 at the approved fitting",
+        "upper: aperture, f-number 4.0, 2.8 at the approved fitting",
+        "upper: focus, mm 190.0, 210.0 at the approved fitting",
+        "lower: picture size 480 × 640 px (another crop), 540 × 640 px at the approved fitting",
     ):
         assert words in checks["PIC08"].message
     assert "lower: lens" not in checks["PIC08"].message  # one of them does not say
@@ -234,8 +255,13 @@ def test_one_frame_is_a_clip(stage, tmp_path):
     picture = next(open_footage(clips(stage)[0], camera="upper").frames_at([3])).grey8()
     path = tmp_path / "one.png"
     path.write_bytes(cv2.imencode(".png", picture)[1].tobytes())
-    assert pick(path, "--want", "neutral", "--out", tmp_path / "out") in (0, 4, 5)
-    assert len(read_result(tmp_path / "out" / "result.json").notes) > 0
+    assert pick(path, "--want", "neutral,bite,side,side", "--out", tmp_path / "out") == 5
+    checks = {check.code: check for check in read_result(tmp_path / "out" / "result.json").checks}
+    assert checks["PIC01"].status == "pass"
+    # Nothing to hold it against: not called good.
+    assert checks["PIC04"].status == "inconclusive"
+    assert "1 look at" in checks["PIC04"].message
+    assert (checks["PIC02"].status, checks["PIC03"].status) == ("caution", "caution")
 
 
 def test_a_long_clip_is_seen_in_steps(stage, monkeypatch):
