@@ -2,6 +2,7 @@
 
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import ExitStack
 from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
@@ -186,7 +187,9 @@ def write_calibration_clips(
     with output_folder(folder, replace=replace, protects=(*names.values(), *texts)) as out:
         for name, text in texts.items():
             out.write_text(name, text)
-        _render_both(shoot, {number: out.reserve(name) for number, name in names.items()}, progress)
+        with ExitStack() as files:
+            paths = {number: files.enter_context(out.writing(name)) for number, name in names.items()}
+            _render_both(shoot, paths, progress)
     return DemoClips(
         clips=(folder / names[1], folder / names[2]),
         rig_file=folder / "rig.yaml",

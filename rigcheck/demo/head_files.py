@@ -82,7 +82,10 @@ def face_writers(
         writers = [
             opened.enter_context(
                 ClipWriter(
-                    out.reserve(name), size_px=camera.image_size_px, frame_rate=frame_rate, quality=quality
+                    opened.enter_context(out.writing(name)),
+                    size_px=camera.image_size_px,
+                    frame_rate=frame_rate,
+                    quality=quality,
                 )
             )
             for name, camera in zip(names, cameras, strict=True)

@@ -2,6 +2,7 @@
 
 from dataclasses import replace
 from fractions import Fraction
+from pathlib import Path
 
 import av
 import numpy as np
@@ -9,6 +10,8 @@ import pytest
 import yaml
 
 from rigcheck.demo import calibration_shoot, project_from, render_view, write_calibration_clips
+from rigcheck.demo.encoding import ClipWriter
+from rigcheck.demo.head_files import face_writers
 from rigcheck.errors import OutputError
 from rigcheck.model import FrameRef, Observation
 from rigcheck.records import read_board, read_rig
@@ -138,6 +141,34 @@ def test_nothing_is_left_of_a_demo_that_was_stopped(tmp_path):
     shoot = calibration_shoot(1, seconds=0.3, frame_rate=30.0, size_px=(108, 144))
     with pytest.raises(KeyboardInterrupt):
         write_calibration_clips(tmp_path / "day", shoot, progress=stop)
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize("of_faces", [False, True])
+def test_a_full_disk_is_said(tmp_path, monkeypatch, of_faces):
+    """What the video library raises where nothing more can be written, as on the system's own full device."""
+    if not Path("/dev/full").exists():
+        pytest.skip("the system has no device that is always full")
+    shoot = calibration_shoot(1, seconds=0.1, frame_rate=30.0, size_px=(108, 144))
+    opened = ClipWriter.__init__
+
+    def on_full_disk(writer, path, **more):
+        path.symlink_to("/dev/full")
+        opened(writer, path, **more)
+
+    def write():
+        if not of_faces:
+            write_calibration_clips(tmp_path / "day", shoot)
+        cameras = [shoot.camera(1)]
+        with face_writers(
+            tmp_path / "day", cameras, frame_rate=Fraction(30), quality=0, replace=False
+        ) as files:
+            for _ in range(9):
+                files[0][0].add(np.random.default_rng(0).integers(0, 255, (144, 108), dtype=np.uint8))
+
+    monkeypatch.setattr(ClipWriter, "__init__", on_full_disk)
+    with pytest.raises(OutputError, match="No space left"):
+        write()
     assert list(tmp_path.iterdir()) == []
 
 
