@@ -312,7 +312,7 @@ class _Page(HTMLParser):
                 self.found.append(f"<{tag} {name}>")
             if name in ("src", "href", "xlink:href", "action", "data", "poster", "srcset"):
                 inner = text.startswith(("#", "data:image/"))
-                if not inner and not re.fullmatch(r"[\w./ -]+\.html(#\w*)?", text):
+                if not inner and not re.fullmatch(r"[\w./% -]+\.html(#\w*)?", text):
                     self.found.append(f"{tag} {name}={text[:60]!r}")
             if name == "style" and re.search(r"url\((?!#)|expression\(", text):
                 self.found.append(f"<{tag} style={text[:60]!r}>")
