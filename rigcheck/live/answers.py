@@ -2,6 +2,7 @@
 
 import re
 from collections.abc import Sequence
+from dataclasses import replace
 
 from rigcheck.checks import overall_verdict
 from rigcheck.landmarks import NoFace
@@ -65,10 +66,13 @@ _RANK = {
 }
 # A sum that a hand can dial.
 _AMOUNT = re.compile(r"\d(?:\.\d+)?\s?(?:mm|°|%|stop)")
+# Where more pictures would tell, nothing is asked of the hand: watching goes on.
+_GOES_ON = ("FRM11", "EXP07")
 _ASIDE = re.compile(r"\s*\([^()]*\)")
 _SENTENCE = re.compile(r"(?<=[.!?])\s+(?=[A-Z])")
 _NO_MOVE = "The bar stands right"
 # The report asks for a clip; here the performer sits before the cameras.
+_UNCOVER = "Take away what covers the mouth or the nose: a mask, a hand, a microphone."
 _ASK_FOR_JAW = (
     "Have the performer open the mouth as wide as is comfortable, once: never force it, and stop when the jaw hurts or "
     "locks."
@@ -88,8 +92,10 @@ def answer_of(subject: Subject, results: Sequence[CheckResult]) -> Answer:
     -------
     Answer
         Its status is the verdict of all of them. The check that speaks is the worst that the verdict hangs on; among
-        alike ones the first whose move is in millimetres, degrees, stops or per cent, else the first.
+        alike ones the first whose move is in millimetres, degrees, stops or per cent, else the first. What else fails
+        or is cautioned is named.
     """
+    results = [each for each in results if each.code not in _GOES_ON or each.status != "inconclusive"]
     verdict = overall_verdict(results)
     if verdict == "pass":
         passed = [each for each in results if each.status == "pass"]
@@ -108,7 +114,12 @@ def answer_of(subject: Subject, results: Sequence[CheckResult]) -> Answer:
             asking.index(each),
         ),
     )
-    return _answer(subject, verdict, HEADLINES.get(speaks.code, speaks.title), moves[speaks.code], speaks)
+    wrong = sorted(
+        (each for each in asking if each.status in ("fail", "caution") and each is not speaks),
+        key=lambda each: each.status != "fail",
+    )
+    answer = _answer(subject, verdict, _headline(speaks), moves[speaks.code], speaks)
+    return replace(answer, also=tuple(dict.fromkeys(map(_headline, wrong))))
 
 
 def no_face_answer(subject: Subject, reason: NoFace, *, camera: str, both: bool) -> Answer:
@@ -164,6 +175,10 @@ def _alike(one: Answer, other: Answer) -> bool:
     return (one.status, one.code) == (other.status, other.code)
 
 
+def _headline(result: CheckResult) -> str:
+    return HEADLINES.get(result.code, result.title)
+
+
 def _asks(result: CheckResult) -> bool:
     """Whether a result is something to do something about."""
     if result.status in ("fail", "caution", "inconclusive"):
@@ -174,6 +189,10 @@ def _asks(result: CheckResult) -> bool:
 def _move(result: CheckResult) -> str:
     if result.code == "FRM05" and result.status == "inconclusive":
         return _ASK_FOR_JAW
+    if result.code == "FRM17":
+        return _UNCOVER
+    if result.code == "FRM11":
+        return f"{one_move(result.action).partition('; ')[0].rstrip('.')}."
     return one_move(result.action)
 
 

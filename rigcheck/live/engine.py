@@ -1,11 +1,12 @@
 """The live session: sources, measuring, judging and keeping put together, each in a thread of its own."""
 
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from threading import Condition, Event, Lock, Thread
 
 from rigcheck.errors import ConfigError, RigcheckError
+from rigcheck.live.ageing import OLD_AFTER_S, aged, aged_board, why_old
 from rigcheck.live.beginning import Begun, begin
 from rigcheck.live.board_session import BoardSession
 from rigcheck.live.capture import SourceThread, feed_of
@@ -18,7 +19,7 @@ from rigcheck.live.pictures import PicturesForPage
 from rigcheck.live.rates import Rate
 from rigcheck.live.safety import safety_line
 from rigcheck.live.shots import Shot
-from rigcheck.live.state import Kept, LiveReading, Mode, Picture
+from rigcheck.live.state import Answer, BoardReading, Kept, LiveReading, Mode, Picture, SourceState
 from rigcheck.live.stills import Still, stills_of
 
 __all__ = ["LiveEngine"]
@@ -129,18 +130,16 @@ class LiveEngine:
         with self._changed:
             number, mode, keeping, kept = self._number, self._mode, self._keeping, self._kept
             record = self._record
-        in_board_mode = mode == "board" and self._board is not None
-        session = self._board if in_board_mode and self._board is not None else self._face
+        session = self._board if mode == "board" and self._board is not None else self._face
         at = session.measured_at_s
+        sources = tuple(self._sources[view.source_idx].state(k) for k, view in enumerate(self._begun.views))
         return LiveReading(
             number=number,
             mode=mode,
-            sources=tuple(
-                self._sources[view.source_idx].state(k) for k, view in enumerate(self._begun.views)
-            ),
+            sources=sources,
             cameras=session.cameras(),
-            answers=self._face.answers if mode == "face" else (),
-            board=self._board.reading() if in_board_mode and self._board is not None else None,
+            answers=self._answers(sources, now) if mode == "face" else (),
+            board=self._board_reading(now) if mode == "board" else None,
             measured_per_s=self._measured.per_s(now),
             age_ms=None if at is None else 1000.0 * max(now - at, 0.0),
             safety=safety_line(record, rest_after_min=self._options.rest_after_min),
@@ -160,6 +159,8 @@ class LiveEngine:
             raise ConfigError(
                 f"map {kind!r}: unknown, 'focus' or 'light' needed.", hint="ask for one of them."
             )
+        if self._age_s(self._face.measured_at_s, time.monotonic()) > OLD_AFTER_S:
+            return None
         return self._face.focus_map(camera_idx) if kind == "focus" else self._face.light_map(camera_idx)
 
     def set_mode(self, mode: Mode) -> None:
@@ -233,6 +234,26 @@ class LiveEngine:
 
     def _together(self) -> tuple[tuple[Shot, ...], float] | None:
         return newest_together([source.newest() for source in self._sources])
+
+    def _answers(self, sources: Sequence[SourceState], now_s: float) -> tuple[Answer, ...]:
+        answers, at_s = self._face.answers
+        return aged(answers, self._age_s(at_s, now_s), why_old(sources))
+
+    def _board_reading(self, now_s: float) -> BoardReading | None:
+        if self._board is None:
+            return None
+        return aged_board(self._board.reading(), self._age_s(self._board.measured_at_s, now_s))
+
+    def _age_s(self, at_s: float | None, now_s: float) -> float:
+        """How old what was measured is; a still is of now until the next, while its folder is there."""
+        if at_s is None:
+            return 0.0
+        stills = [each.kind == "folder" for each in self._begun.requests]
+        if any(stills) and not any(source.state(0).state == "lost" for source in self._sources):
+            found = self._together()
+            if found is not None and at_s >= min(shot.captured_at_s for shot in found[0]):
+                return 0.0
+        return now_s - at_s
 
     def _shown_now(self) -> bool:
         """Whether each source's newest picture is of now; a still stays so until the next."""
@@ -337,7 +358,7 @@ class LiveEngine:
         if self._mode == "board" and self._board is not None:
             self._board.take(shots, apart_s)
         else:
-            self._face.take(shots, apart_s)
+            self._face.take(shots, apart_s, [source.newest() for source in self._sources])
         self._measured.count(time.monotonic())
         self._tell()
 
@@ -346,6 +367,7 @@ class LiveEngine:
         while not self._stop.is_set():
             if self._mode == "face" and self._face.judge():
                 self._tell()
+                self._face.look_longer()
             self._face.wait_for_more(self._stop)
 
 

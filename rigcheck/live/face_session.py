@@ -14,6 +14,7 @@ from rigcheck.landmarks import NoFace
 from rigcheck.live.answers import not_judged_answer
 from rigcheck.live.beginning import Begun
 from rigcheck.live.judging import SUBJECTS, FaceJudge, Judging
+from rigcheck.live.lasting import Lasting, Watched
 from rigcheck.live.maps import focus_map, light_map
 from rigcheck.live.measuring import FaceMeasurer, form_of
 from rigcheck.live.shots import Shot
@@ -59,8 +60,10 @@ class FaceSession:
         self._lock = Lock()
         self._measurer: FaceMeasurer | None = None
         self._judge: FaceJudge | None = None
+        self._lasting = Lasting(())
         self._newest: _Measured | None = None
         self._answers: tuple[Answer, ...] = ()
+        self._judged_at_s: float | None = None
         self._trouble = ""
         self._wake = Event()
         self._fresh = False
@@ -68,10 +71,10 @@ class FaceSession:
         self._moved_at_s = time.monotonic()
 
     @property
-    def answers(self) -> tuple[Answer, ...]:
-        """The three answers; none before the first moment."""
+    def answers(self) -> tuple[tuple[Answer, ...], float | None]:
+        """The three answers, none before the first moment; and when the newest pictures they are from were taken."""
         with self._lock:
-            return self._answers
+            return self._answers, self._judged_at_s
 
     @property
     def measured_at_s(self) -> float | None:
@@ -95,11 +98,11 @@ class FaceSession:
         self.close()
         with self._lock:
             self._trouble = trouble
-            self._measurer, self._newest, self._judge = None, None, None
+            self._measurer, self._newest, self._judge, self._judged_at_s = None, None, None, None
             self._answers = tuple(not_judged_answer(subject, trouble) for subject in SUBJECTS)
 
-    def take(self, shots: Sequence[Shot], apart_s: float) -> None:
-        """Measure a moment."""
+    def take(self, shots: Sequence[Shot], apart_s: float, held: Sequence[tuple[Shot, ...]] = ()) -> None:
+        """Measure a moment; of all pictures held of each source only the light is noted."""
         measurer = self._ready(shots)
         begun = self._begun
         at_s = min(shot.captured_at_s for shot in shots)
@@ -108,12 +111,15 @@ class FaceSession:
             for view, name in zip(begun.views, begun.names, strict=True)
         )
         with self._lock:
-            judge = self._judge
+            judge, lasting = self._judge, self._lasting
+        if held:
+            lasting.take_pictures(held)
         matched = judge is not None and apart_s <= begun.together_s and judge.wants_pair(at_s)
         moment = measurer.measure(frames, matched=matched)
         with self._lock:
             self._newest = _Measured(moment=moment, frames=frames, at_s=at_s)
             self._fresh = True
+        lasting.take(moment, frames, at_s)
         if judge is not None and judge.take(moment, at_s):
             self._moved_at_s = time.monotonic()
             self._wake.set()
@@ -130,8 +136,17 @@ class FaceSession:
         answers = judge.answers(newest.at_s)
         self._took_s = time.monotonic() - started
         with self._lock:
-            self._answers = answers
+            self._answers, self._judged_at_s = answers, newest.at_s
         return True
+
+    def look_longer(self) -> None:
+        """Ask one of the questions that only seconds answer, where it is time for one; from the judging thread."""
+        with self._lock:
+            lasting, at_s = self._lasting, self._judged_at_s
+        if at_s is not None:
+            started = time.monotonic()
+            lasting.ask(at_s)
+            self._took_s += time.monotonic() - started
 
     def wait_for_more(self, stop: Event) -> None:
         """Rest between two judgings; a move of the hand ends it."""
@@ -203,9 +218,11 @@ class FaceSession:
         self.close()
         self._check_sizes(shots)
         measurer = FaceMeasurer(self._begun.known, shots, self._begun.views, aside=self._aside)
-        judge = FaceJudge(self._judging(measurer, shots))
+        lasting = Lasting(self._watched(measurer))
+        judge = FaceJudge(self._judging(measurer, shots), lasting)
         with self._lock:
             self._measurer, self._judge, self._newest, self._trouble = measurer, judge, None, ""
+            self._lasting = lasting
         return measurer
 
     def _check_sizes(self, shots: Sequence[Shot]) -> None:
@@ -215,6 +232,20 @@ class FaceSession:
             height, width = view.cut(shots[view.source_idx].image).shape[:2]
             origin = begun.requests[view.source_idx].shown
             check_size(origin, begun.names[k], (width, height), begun.known.calibration, camera_idx=k)
+
+    def _watched(self, measurer: FaceMeasurer) -> tuple[Watched, ...]:
+        begun, rig = self._begun, measurer.rig
+        return tuple(
+            Watched(
+                name=name,
+                view=view,
+                mount_rotation_deg=0 if rig is None else rig.cameras[k].mount_rotation_deg,
+                curve=measurer.curves[k],
+                shutter_s=None if rig is None else rig.cameras[k].shutter_s,
+                frame_rate=None if rig is None or rig.frame_rate is None else float(rig.frame_rate),
+            )
+            for k, (name, view) in enumerate(zip(begun.names, begun.views, strict=True))
+        )
 
     def _judging(self, measurer: FaceMeasurer, shots: Sequence[Shot]) -> Judging:
         begun, known = self._begun, self._begun.known

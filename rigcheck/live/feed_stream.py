@@ -9,6 +9,7 @@ from av.container import InputContainer
 from rigcheck.footage.containers import picture_streams
 from rigcheck.live.decoded import DecodedShots
 from rigcheck.live.feeds import SourceLost
+from rigcheck.live.rtsp import sends_elsewhere
 from rigcheck.live.shots import Shot
 
 __all__ = ["StreamFeed"]
@@ -55,10 +56,21 @@ class StreamFeed:
     def open(self) -> None:
         """Connect."""
         self.close()
+        if sends_elsewhere(self._address, _OPEN_S):
+            raise SourceLost(
+                f"{self.name} sends to another address, which is not followed",
+                "give the address where the pictures are",
+            )
         try:
             container = av.open(
                 self._address, options=dict(_OPTIONS), timeout=(_OPEN_S, _READ_S), metadata_errors="replace"
             )
+        except av.error.ProtocolNotFoundError as error:
+            scheme = self._address.partition(":")[0].lower()
+            raise SourceLost(
+                f"{self.name} cannot be read: the FFmpeg of this installation does not know {scheme}",
+                f"let the encoder send RTSP, or MPEG-TS over UDP, or install PyAV on an FFmpeg built with {scheme}",
+            ) from error
         except (av.error.FFmpegError, OSError) as error:
             raise self._lost("cannot be reached", error) from error
         self._container = container

@@ -21,6 +21,7 @@ from rigcheck.jobs.fitting_light import PROXY_LIGHT
 from rigcheck.jobs.moment import CameraMoment, Moment
 from rigcheck.landmarks import NoFace
 from rigcheck.live.answers import answer_of, no_face_answer, not_judged_answer, settled
+from rigcheck.live.lasting import Lasting
 from rigcheck.live.signals import focus_signals, framing_signals, light_signals
 from rigcheck.live.state import Answer, Subject
 from rigcheck.live.steady import SURELY_AFTER, ChangeWatch, steadied
@@ -136,6 +137,8 @@ class FaceJudge:
     Parameters
     ----------
     known : Judging
+    lasting : Lasting, optional
+        What shows only over more seconds, for whoever fills it.
 
     Notes
     -----
@@ -143,8 +146,9 @@ class FaceJudge:
     concerns all three), of the focus ring, or of the light. Numbers are then held while they stray within their sigma.
     """
 
-    def __init__(self, known: Judging) -> None:
+    def __init__(self, known: Judging, lasting: Lasting | None = None) -> None:
         self._known = known
+        self._lasting = lasting or Lasting(())
         self._lock = Lock()
         self._subjects = {name: _Subject() for name in SUBJECTS}
         self._pairs: deque[tuple[float, FocusPair]] = deque(maxlen=_MOST_PAIRS)
@@ -203,9 +207,9 @@ class FaceJudge:
             }
         else:
             found = {
-                "framing": self._framing(taken["framing"], widest),
+                "framing": self._framing(taken["framing"], widest, now_s),
                 "focus": self._focused(taken["focus"], pairs),
-                "light": self._lit(taken["light"]),
+                "light": self._lit(taken["light"], now_s),
             }
         with self._lock:
             return tuple(
@@ -256,7 +260,7 @@ class FaceJudge:
                 return reason, self._known.names[k]
         return None
 
-    def _framing(self, taken: _Taken, widest: Sequence[Sequence[FaceLandmarks]]) -> _Found:
+    def _framing(self, taken: _Taken, widest: Sequence[Sequence[FaceLandmarks]], now_s: float) -> _Found:
         known = self._known
         seen = [self._seen(k, taken, widest[k]) for k in range(len(known.names))]
         if not all(one.faces for one in seen):
@@ -265,6 +269,7 @@ class FaceJudge:
             )
             return _Found(answer=answer)
         run = fitting_run(seen, rig=known.stereo, approved=known.approved)
+        run = self._lasting.into_framing(run, now_s)
         run = replace(
             run,
             looks=known.looks,
@@ -326,7 +331,7 @@ class FaceJudge:
                 self._planes, self._planes_at_s = planes, pairs[-1][0]
         return planes
 
-    def _lit(self, taken: _Taken) -> _Found:
+    def _lit(self, taken: _Taken, now_s: float) -> _Found:
         known = self._known
         if known.proxy:
             return _Found(answer=not_judged_answer("light", PROXY_LIGHT))
@@ -338,7 +343,7 @@ class FaceJudge:
             )
             for k, name in enumerate(known.names)
         ]
-        run = exposure_run(cameras)
+        run = self._lasting.into_light(exposure_run(cameras), now_s)
         run = replace(run, measurements=steadied(taken.held, run.measurements))
         return _Found(
             answer=answer_of("light", run_checks(EXPOSURE_CHECKS, run, known.limits)), held=run.measurements

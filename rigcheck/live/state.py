@@ -69,6 +69,8 @@ class Answer(_Plain):
     """One of the three answers; `move` is the one next move for the hand, empty when nothing is to do.
 
     `number`, `sigma` and `unit` are the steady reading that `code`, the check that speaks, judged; None without one.
+    `also` names what else is wrong, in as few words as the headline. `old_s` is how old the pictures are that an answer
+    is from, where that is too old to go by; None otherwise.
     """
 
     subject: Subject
@@ -79,6 +81,8 @@ class Answer(_Plain):
     sigma: float | None = None
     unit: str = ""
     code: str = ""
+    also: tuple[str, ...] = ()
+    old_s: float | None = None
 
 
 @dataclass(frozen=True, kw_only=True)

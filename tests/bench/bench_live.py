@@ -152,9 +152,11 @@ def parts(folder: Path) -> None:
     shots = [next_shot(feed) for feed in feeds]
     for _ in range(25):  # a window as full as it gets within 3 s here, with pairs of matched skin
         shots = [next_shot(feed) for feed in feeds]
-        session.take(shots, 0.0)
+        session.take(shots, 0.0, [(shot,) for shot in shots])
         session.judge()
     judge, measurer = session._judge, session._measurer
+    camera = filled(session._lasting._cameras[0], judge)
+    now_s = shots[0].captured_at_s
     frames = [view.frame(shot, camera="c", origin="o") for view, shot in zip(begun.views, shots, strict=True)]
     found = {
         "decoding a picture to its luma": (cpu_ms(lambda: next_shot(feeds[0]).image, 40), 2.0 * RATE),
@@ -167,12 +169,45 @@ def parts(folder: Path) -> None:
         ),
         "judging": (cpu_ms(lambda: judge.answers(shots[0].captured_at_s), 6), 1.1),
         "fitting the planes of focus": (cpu_ms(lambda: planes(judge), 3), 1.0 / 4.0),
+        "light of a picture": (cpu_ms(lambda: light_of(camera, shots[0]), 60), 2.0 * RATE),
+        "a small picture kept": (cpu_ms(lambda: small(camera, judge, frames), 10), 2.0 / 0.4),
+        "flicker": (cpu_ms(lambda: flicker(camera, now_s), 4), 2.0 / 3.0),
+        "whether the mouth is seen": (cpu_ms(lambda: camera._ask_mouth(now_s), 4), 2.0 / 1.5),
+        "what stands before the face": (cpu_ms(lambda: camera._ask_cover(now_s), 4), 2.0 / 8.0),
+        "noise against the curve": (cpu_ms(lambda: camera._ask_noise(now_s), 4), 2.0 / 12.0),
     }
     say(f"{'part':34}{'CPU ms':>9}{'a second':>10}{'cores':>8}")
     for name, (each, rate) in found.items():
         say(f"{name:34}{each:9.1f}{rate:10.1f}{each * rate / 1000:8.2f}")
     say(f"{'together':34}{'':19}{sum(each * rate for each, rate in found.values()) / 1000:8.2f}")
     session.close()
+
+
+def filled(camera, judge):
+    """A camera's memory of the last seconds, full."""
+    moments = [moment for _, moment in judge._subjects["framing"].moments]
+    for moment in moments[-16:]:
+        part = moment.cameras[0]
+        camera._pictured_s = float("-inf")
+        camera.take(part, camera._newest[0], 0.0)
+    return camera
+
+
+def light_of(camera, shot) -> None:
+    camera.trace.forget()
+    camera.trace.take((shot,))
+
+
+def small(camera, judge, frames) -> None:
+    camera._pictured_s = float("-inf")
+    camera.take(judge._subjects["framing"].moments[-1][1].cameras[0], frames[0], 0.0)
+
+
+def flicker(camera, now_s) -> None:
+    rng = np.random.default_rng(1)
+    for k in range(4 * RATE):
+        camera.trace._add(k, k / RATE, 0.2 + 0.001 * rng.standard_normal())
+    camera._ask_flicker(now_s)
 
 
 def planes(judge) -> None:

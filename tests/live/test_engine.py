@@ -221,7 +221,7 @@ def test_an_end_does_not_wait_for_a_measurement_that_hangs(stage, tmp_path, monk
     monkeypatch.setattr("rigcheck.live.engine._JOIN_S", 0.1)
     engine = LiveEngine(options(stage, tmp_path / "kept"))
 
-    def hangs(shots, apart_s):
+    def hangs(*_):
         begun.set()
         gone.wait(SOON_S)
         raise RuntimeError("cannot schedule new futures after shutdown")

@@ -8,6 +8,7 @@ from live.conftest import holds, until
 from live.fake_engine import BOARD, GOOD, TOO_HIGH, FakeEngine
 
 from rigcheck.errors import ConfigError
+from rigcheck.live.ageing import aged
 from rigcheck.live.answers import _ASK_FOR_JAW, HEADLINES
 from rigcheck.live.state import CameraReading, SafetyLine
 from rigcheck.live.web_serving import LiveServer
@@ -31,7 +32,7 @@ LONG_STATE = (
 PX_PER_MM = 5.9
 
 # Words that their box cuts off.
-CUT = """() => [...document.querySelectorAll('#move, .headline, .hand, .reading, #worn, #board p')].filter((e) =>
+CUT = """() => [...document.querySelectorAll('#move, .headline, .hand, .also, .reading, #worn, #board p')].filter((e) =>
   e.scrollHeight > e.clientHeight + 2 || e.scrollWidth > e.clientWidth + 1).map((e) => e.innerText)"""
 
 
@@ -84,6 +85,37 @@ def test_an_old_reading_is_said_to_be_old_and_its_points_leave_the_picture(shown
     holds(shown.page, "document.querySelector('.cross')")
 
 
+def test_old_answers_are_not_to_go_by_and_are_withdrawn(shown):
+    """Planted: all answers pass, and nothing new has been judged for 4 s, then for 9 s."""
+    shown.engine.change(answers=aged(GOOD, 4.0, "Check the cable of camera 2."))
+    says(shown, "#framing.old", "4 s old")
+    says(shown, "#next-what", "Waiting")
+    says(shown, "#move", "wait for new ones before you move anything")
+    assert "Pass" not in shown.page.inner_text("#answers")
+    shown.engine.change(answers=aged(GOOD, 9.0, "Check the cable of camera 2."))
+    says(shown, "#light .headline", "Not known now")
+    says(shown, "#move", "Check the cable of camera 2.")
+    assert "Light holds" not in shown.page.inner_text("#answers")
+    # Without a connection the page itself withdraws them.
+    answers = [each.as_json() for each in GOOD]
+    script = "async ([answers, seconds]) => (await import('/words.js')).silent(answers, seconds)[2].headline"
+    assert shown.page.evaluate(script, [answers, 7.0]) == "Light holds"
+    assert shown.page.evaluate(script, [answers, 9.0]) == "Not known now"
+
+
+def test_what_else_is_wrong_is_named_beside_the_headline(shown):
+    also = ("Light flickers", "Sides differ", "Cameras differ")
+    shown.engine.change(answers=(*GOOD[:2], dataclasses.replace(TOO_HIGH[2], also=also)))
+    says(shown, "#light .also", "Also: light flickers, sides differ, and 1 more")
+    until(lambda: shown.page.evaluate(CUT) == [], "the words are whole")
+
+
+def test_a_share_is_read_in_per_cent(shown):
+    cover = dataclasses.replace(TOO_HIGH[0], number=0.0123, sigma=None, unit="of face", code="FRM11")
+    shown.engine.change(answers=(cover, *GOOD[1:]))
+    says(shown, "#framing .reading", "1.2 % of face")
+
+
 def test_a_face_that_is_not_found_is_said(shown):
     lost = CameraReading(camera_idx=1, face=False, sentence="No face in this picture.")
     cameras = shown.engine.reading().cameras
@@ -126,7 +158,9 @@ def test_the_longest_words_there_are_stay_whole(shown, size):
         dataclasses.replace(each, status="inconclusive", headline=headline, move=_ASK_FOR_JAW, number=-12.5)
         for each in TOO_HIGH
     ]
-    answers[0] = dataclasses.replace(answers[0], move="Move the bar 9 mm down.")
+    answers[0] = dataclasses.replace(
+        answers[0], move="Move the bar 9 mm down.", also=("Something before the face",) * 3
+    )
     shown.engine.change(answers=tuple(answers))
     says(shown, "#light .headline", headline)
     shown.page.set_viewport_size({"width": size[0], "height": size[1]})

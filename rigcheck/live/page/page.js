@@ -2,7 +2,7 @@
 
 import { Camera } from "/camera.js";
 import { Clock, listen } from "/stream.js";
-import { AnswerCard, STATUS, fit, keepingLine, next, put } from "/words.js";
+import { AnswerCard, STATUS, fit, keepingLine, next, put, silent } from "/words.js";
 
 const MAP_EVERY_MS = 250;
 const SPOKEN_EVERY_MS = 4000;
@@ -20,6 +20,7 @@ let out = null;
 let version = null;
 let connected = false;
 let broken = "";
+let brokenAt = 0;
 let map = null;
 let spoken = { text: "", at: 0 };
 let failed = { text: "", until: 0 };
@@ -38,7 +39,12 @@ listen({
     clock.heard(header.sent_s);
     cameras.get(header.camera)?.take(header, bytes, clock);
   },
-  broken(reason) { connected = false; broken = reason; render(); },
+  broken(reason) {
+    if (connected) brokenAt = performance.now();
+    connected = false;
+    broken = reason;
+    render();
+  },
 });
 setInterval(() => { if (state) render(); }, 500);
 setInterval(showMaps, MAP_EVERY_MS);
@@ -85,11 +91,13 @@ function renderNext() {
 }
 
 function renderAnswers() {
+  const answers = connected ? state.answers : silent(state.answers, (performance.now() - brokenAt) / 1000);
   for (const [subject, card] of cards) {
-    const answer = state.answers.find((each) => each.subject === subject);
+    const answer = answers.find((each) => each.subject === subject);
     if (answer) card.show(answer, next(state, connected).move);
   }
-  speak(state.answers.map((each) => `${each.subject}: ${STATUS[each.status].slice(0, -2)}, ${each.headline}`).join(". "));
+  const spokenOf = (each) => `${each.subject}: ${each.old_s === null ? STATUS[each.status].slice(0, -2) : "old"}, ${each.headline}`;
+  speak(answers.map(spokenOf).join(". "));
 }
 
 function renderBoard() {

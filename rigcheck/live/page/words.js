@@ -3,11 +3,14 @@
 export const STATUS = {
   pass: "Pass ✓", caution: "Caution !", fail: "Fail ✗", inconclusive: "Not decided ?",
 };
+// As in rigcheck itself: an answer older than this says nothing of now.
+const WITHDRAWN_S = 8;
 const TITLES = { framing: "Framing", focus: "Focus", light: "Light" };
 
-/** A number with as many decimals as its sigma deserves. */
+/** A number with as many decimals as its sigma deserves; a share of something in per cent. */
 export function reading({ number, sigma, unit }) {
   if (number === null || (!sigma && !unit)) return "";
+  if (unit.startsWith("of ")) return reading({ number: 100 * number, sigma: 100 * sigma, unit: `% ${unit}` });
   const decimals = sigma ? Math.min(2, Math.max(0, -Math.floor(Math.log10(sigma)))) : 1;
   const told = number.toFixed(decimals).replace(/^-(?=0\.?0*$)/, "").replace("-", "−");
   return `${told}${sigma ? ` ± ${sigma.toFixed(decimals)}` : ""}${unit ? ` ${unit}` : ""}`;
@@ -19,6 +22,8 @@ export function next(state, connected) {
   const ill = state.sources.filter((each) => each.state !== "running");
   if (ill.length > 0 && ill.length === state.sources.length) return { what: "Cameras", move: ill[0].sentence, rest: false };
   if (state.mode === "board") return nextOfBoard(state.board);
+  const old = state.answers.find((each) => each.old_s !== null);
+  if (old) return { what: "Waiting", move: old.move, rest: true };
   const asking = state.answers.filter((each) => each.status !== "pass" && each.move);
   const answer = asking.find((each) => each.status === "fail") ?? asking[0];
   if (answer) {
@@ -80,17 +85,37 @@ export class AnswerCard {
     this.move.className = "hand";
     this.move.dataset.most = 20;
     this.move.dataset.least = 12;
-    this.article.append(title, this.headline, this.move);
+    this.also = document.createElement("p");
+    this.also.className = "also";
+    this.article.append(title, this.headline, this.move, this.also);
   }
 
   /** `said` is the move that stands above all three already. */
   show(answer, said) {
-    this.article.className = answer.status;
+    const old = answer.old_s !== null;
+    this.article.className = old ? "old" : answer.status;
     put(this.move, answer.move === said ? "" : answer.move);
-    put(this.status, STATUS[answer.status]);
+    // What is withdrawn has no check that speaks.
+    put(this.status, old && answer.code ? `${Math.round(answer.old_s)} s old` : STATUS[answer.status]);
     put(this.reading, reading(answer));
+    put(this.also, also(answer.also));
     put(this.headline, answer.headline);
   }
+}
+
+/** Answers as they may be shown so many seconds after the connection broke: none of what they said, in the end. */
+export function silent(answers, seconds) {
+  if (seconds <= WITHDRAWN_S) return answers;
+  return answers.map(({ subject }) => ({
+    subject, status: "inconclusive", headline: "Not known now", move: "", number: null, sigma: null, unit: "", code: "", also: [], old_s: seconds,
+  }));
+}
+
+/** What else is wrong, beside the headline. */
+function also(headlines) {
+  if (headlines.length === 0) return "";
+  const [first, second, ...more] = headlines.map((each) => each.toLowerCase());
+  return `Also: ${[first, second].filter(Boolean).join(", ")}${more.length ? `, and ${more.length} more` : ""}`;
 }
 
 /** What the page says about keeping, and where. */
