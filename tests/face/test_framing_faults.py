@@ -176,6 +176,42 @@ def test_mask_before_the_mouth():
     assert "mask" in after.action
 
 
+def fingers(picture, towards):
+    """Four textured fingers over the mouth, lit like skin: upright, or slanting by (across, down) px."""
+    rng = np.random.default_rng([83, *map(abs, towards)])
+    skin = float(np.median(picture[230:260, 110:150]))  # a cheek
+    hand = picture.copy()
+    for k in range(4):
+        middle = np.array([141 + 26 * k, 345]) if towards[0] == 0 else np.array([180, 306 + 26 * k])
+        ends = [tuple(int(v) for v in middle + sign * np.array(towards)) for sign in (-1, 1)]
+        cv2.line(hand, ends[0], ends[1], int(skin * (0.9 + 0.05 * k)), 22, cv2.LINE_AA)
+    on = hand != picture
+    grain = cv2.GaussianBlur(rng.normal(0.0, 0.25 * skin, picture.shape), (0, 0), 2.0)
+    return np.where(on, np.clip(hand + grain, 0, 255), picture).astype(np.uint8)
+
+
+@pytest.mark.parametrize(
+    "towards", [(0, 55), (60, 22), (60, -30)], ids=["upright", "slanting", "the other way"]
+)
+def test_a_hand_of_the_same_skin_before_the_mouth(towards):
+    """Edges it has, as many as lips; none of them runs along where the mesh puts the lips."""
+    clear = seen(few(talking_clip().pictures[1]))
+    hands = tuple(work_picture(fingers(picture, towards)) for picture in few(talking_clip().pictures[1]))
+    run = fitting_run([replace(clear, pictures=hands)])
+    assert run.number("upper", "mouth_detail").value < 0.28
+    assert judged(run)["FRM17"].status in ("caution", "fail")
+
+
+def test_pictures_in_which_the_mouth_is_unclear_count():
+    """The mesh's own doubt alone: nothing else is changed."""
+    run = sound()
+    doubt = {"framing.upper.mouth_unclear_share": Estimate(value=0.8, n=14)}
+    assert judged(run)["FRM17"].status == "pass"
+    after = judged(replace(run, measurements=run.measurements | doubt))["FRM17"]
+    assert after.status == "caution"
+    assert "80" in after.message
+
+
 def rocked(pictures):
     """The helmet rocked by hand: 4 px of 480 are 1.8 mm at the face."""
     return [
