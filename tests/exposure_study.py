@@ -13,7 +13,7 @@ from rigcheck.demo.head_rig import head_pose, head_rig
 from rigcheck.demo.head_scene import FacePicture, FaceScene, render_face
 from rigcheck.demo.head_sensor import HeadSensor
 from rigcheck.face.exposure_light import light_curve
-from rigcheck.face.exposure_moment import exposure_moment
+from rigcheck.face.exposure_moment import ExposureMoment, exposure_moment
 from rigcheck.face.exposure_run import CameraExposed, ExposureRun, exposure_run
 from rigcheck.face.exposure_skin import OTHER, PLACES
 from rigcheck.landmarks import FaceFinder
@@ -140,18 +140,30 @@ def truth_of(case: Exposed) -> Truth:
     places = np.zeros(truth.labels.shape, dtype=np.uint8)
     places[layout.crop] = layout.full()
     on_skin = (places > 0) & (places <= OTHER)
-    seen = on_skin & (case.frame.image >= moment.ceiling.code)
+    seen = reported(moment, truth.labels.shape) & (case.frame.image >= moment.ceiling.code)
     joint = (blown | seen).sum()
     place = places == list(PLACES).index(moment.darkest) + 1
     full = 255.0 - SENSOR.black_dn
     variance = truth.light[place] * full * SENSOR.dn_per_electron + SENSOR.read_noise_dn**2 + 1 / 12
     return Truth(
-        blown_share=float(truth.blown[on_skin].mean()),
+        blown_share=float(blown.sum() / on_skin.sum()),
         overlap=float((blown & seen).sum() / joint) if joint else 1.0,
         side_ratio_stops=side_ratio(case),
         noise_dn=float(np.sqrt(variance.mean())),
         over_stops=float(np.log2(np.quantile(truth.light[on_skin], 0.999))),
     )
+
+
+def reported(moment: ExposureMoment, shape) -> np.ndarray:
+    """Where the measure says skin is blown: the coarse pixels that its highlights touch, at full size."""
+    layout, whole = moment.layout, np.zeros(shape, dtype=bool)
+    touched = np.zeros(layout.places.shape, dtype=np.uint8)
+    for each in moment.highlights.on_skin:
+        (x, y), (height, width) = each.corner, each.mask.shape
+        touched[y : y + height, x : x + width] |= each.mask
+    grown = np.kron(touched, np.ones((layout.step, layout.step), dtype=np.uint8)) > 0
+    whole[layout.crop] = grown[: layout.y1 - layout.y0, : layout.x1 - layout.x0]
+    return whole
 
 
 def _within(face: FaceLandmarks, shape) -> np.ndarray:

@@ -18,6 +18,8 @@ _MORE = (
     "To have flicker judged, film at least two seconds without cuts, as video or with the frame rate in the rig file, "
     "the performer still."
 )
+# Fewer turns of a slow beat than this could be a performer who moves evenly through uneven light.
+_FEW_TURNS = 4.0
 _UNEASY = "Flicker can harm people with photosensitive epilepsy or migraine: ask, and mind local rules."
 
 
@@ -90,7 +92,7 @@ def _flicker(run: ExposureRun, limits: Limits) -> Outcome:
         return outcome_of(judged, message, f"{_MORE} {_UNEASY}", remedy=_MORE)
     message = (
         f"The light beats, trough to crest: {judged.numbers}; in {judged.camera} at "
-        f"{number_text(flicker.beat, 2)}. {_cause(flicker)}{_hidden(flicker)}"
+        f"{number_text(flicker.beat, 2)}. {_cause(flicker)}{_slow(flicker)}{_hidden(flicker)}"
     )
     return outcome_of(judged, message, f"{_flicker_advice(flicker)} {_UNEASY}", remedy=_MORE)
 
@@ -127,12 +129,19 @@ def _flicker_advice(flicker: Flicker) -> str:
     )
 
 
+def _slow(flicker: Flicker) -> str:
+    if flicker.turns is None:
+        return ""
+    sure = " To be sure film half a minute of a still face." if flicker.turns < _FEW_TURNS else ""
+    return f" Seen in moments spread over the clip, in which it turned {flicker.turns:.1f} times.{sure}"
+
+
 def _hidden(flicker: Flicker) -> str:
     if not flicker.hidden:
         return ""
     which = " and ".join(f"{hz} Hz" for hz in flicker.hidden)
     return (
-        f" Light from mains of {which} would not show in this run: at this frame rate it beats too slowly, or not at "
+        f" Light from mains of {which} would not show in this clip: at this frame rate it beats too slowly, or not at "
         "all."
     )
 

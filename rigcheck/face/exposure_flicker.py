@@ -9,7 +9,15 @@ import scipy
 from rigcheck.model import Estimate
 from rigcheck.model._arrays import FloatArray
 
-__all__ = ["MAINS_LIGHT_HZ", "Flicker", "LightSeries", "beat_hz", "flicker_of", "surviving_share"]
+__all__ = [
+    "MAINS_LIGHT_HZ",
+    "Flicker",
+    "LightSeries",
+    "beat_hz",
+    "flicker_of",
+    "lamp_modulation",
+    "surviving_share",
+]
 
 # Lamps on the mains pulse at twice its frequency: 50 and 60 Hz.
 MAINS_LIGHT_HZ = (100.0, 120.0)
@@ -42,7 +50,7 @@ class Flicker:
     `stops` is its swing from trough to crest; `found` says whether it is a line that stands out, at `beat` Hz.
     `mains` are the mains (50, 60 Hz) whose light beats there; empty when none does. `modulation` is the lamp's own
     half swing over its mean that this beat means, by the shutter. `hidden` are mains whose light would not show at this
-    frame rate or in so short a clip.
+    frame rate or in so short a clip. `turns` is how often a slow beat, found in moments far apart, turned in the clip.
     """
 
     stops: Estimate
@@ -53,6 +61,7 @@ class Flicker:
     hidden: tuple[int, ...] = ()
     frame_rate: float | None = None
     shutter_s: float | None = None
+    turns: float | None = None
 
 
 def beat_hz(light_hz: float, frame_rate: float) -> float:
@@ -123,7 +132,7 @@ def flicker_of(
         beat=Estimate(value=beat, sigma=0.25 / duration, unit="Hz", n=len(times)),
         found=found,
         mains=mains,
-        modulation=_modulation(swing, sigma, mains, shutter_s, len(times)),
+        modulation=lamp_modulation(swing, sigma, mains, shutter_s, len(times)),
         hidden=hidden,
         frame_rate=rate,
         shutter_s=shutter_s,
@@ -201,7 +210,7 @@ def _mains(beat: float, rate: float, duration: float) -> tuple[int, ...]:
     return tuple(int(hz / 2) for hz in MAINS_LIGHT_HZ if meets(hz))
 
 
-def _modulation(
+def lamp_modulation(
     swing: float, sigma: float, mains: Sequence[int], shutter_s: float | None, n: int
 ) -> Estimate | None:
     """Half swing over mean of the lamp's own light; None where mains or shutter are not known, or all is averaged."""

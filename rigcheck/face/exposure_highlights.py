@@ -17,6 +17,7 @@ _JOINED = 0.03
 _LEAST_PX = 4
 # Less than this share of an area on the skin is spilled there from a catch-light or a tooth.
 _SPILLED = 0.2
+_LIPS = list(PLACES).index("the lips") + 1
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -62,17 +63,19 @@ def highlights_of(clipped: NDArray[np.uint8], layout: SkinLayout) -> Highlights:
     Notes
     -----
     An area that lies in the eyes or the mouth but for a fifth is a catch-light or a tooth as a whole, where it spills
-    over a lid or a lip too. Between the hairs of the brows it is skin that blows. Outside the face nothing counts.
+    over a lid or a lip too; one that runs on from the lips into the mouth is the lips' as a whole, since the mesh often
+    parts lips that are sealed. Between the hairs of the brows it is skin that blows. Outside the face nothing counts.
     Pixels are counted as they are: where the light is just below the ceiling noise clips some and spares others, and
     pores make a highlight's edge ragged for true.
     """
     share = _coarse_share(clipped, layout)
     share[layout.places == 0] = 0.0
     lit = share > 0.0
+    places = _lips_whole(lit, layout.places)
     labels, boxes = _joined(lit, layout)
     count = len(boxes)
     wide = len(_NAMES) + 1
-    where = labels[lit] * wide + layout.places[lit]
+    where = labels[lit] * wide + places[lit]
     pixels = np.bincount(where, weights=share[lit] * layout.step**2, minlength=count * wide)
     on_skin, eyes, mouth = [], 0, 0
     for label, area in enumerate(pixels.reshape(count, wide)[1:, 1:], start=1):
@@ -88,7 +91,7 @@ def highlights_of(clipped: NDArray[np.uint8], layout: SkinLayout) -> Highlights:
                 Highlight(
                     place=_NAMES[int(np.argmax(skin))],
                     area_px=round(float(skin.sum())),
-                    mask=(labels[part] == label) & lit[part] & (layout.places[part] <= OTHER),
+                    mask=(labels[part] == label) & lit[part] & (places[part] <= OTHER),
                     corner=(x, y),
                 )
             )
@@ -126,6 +129,17 @@ def _coarse_share(clipped: NDArray[np.uint8], layout: SkinLayout) -> NDArray[np.
     # Averaged in whole numbers, which is quick; the count behind each is got back by rounding, exactly up to 11 px.
     area = layout.step**2
     return np.asarray(np.rint(np.asarray(mean, dtype=np.float32) * (area / 255.0)) / area, dtype=np.float32)
+
+
+def _lips_whole(lit: BoolArray, places: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    """Places, with what is clipped of the mouth given to the lips where it runs on from theirs."""
+    if not (lit & (places == MOUTH)).any():
+        return places
+    either = lit & ((places == MOUTH) | (places == _LIPS))
+    count, labels = cv2.connectedComponents(either.astype(np.uint8))
+    of_lips = np.bincount(labels[either & (places == _LIPS)], minlength=count)
+    whole = np.bincount(labels[either], minlength=count)
+    return np.where(either & (of_lips >= _SPILLED * whole)[labels], np.uint8(_LIPS), places)
 
 
 def _joined(lit: BoolArray, layout: SkinLayout) -> tuple[NDArray[np.int32], NDArray[np.int32]]:

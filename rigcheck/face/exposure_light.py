@@ -168,10 +168,10 @@ def ceiling_of(counts: FloatArray, curve: LightCurve) -> Ceiling:
         start, ground = peak, float(_grounds(coarse)[peak])
         while start > 1 and coarse[start - 1] >= _MOSTLY_CLIPPED * ground:
             start -= 1
-        full = _CODES - 1 if peak > white else white
-        return Ceiling(
-            code=min(start * step, full * step + step - 1 - 1), piled_up=True, spread=(peak - start) * step
-        )
+        top = (_CODES - 1 if peak > white else white) * step + step - 1
+        # The code value below the highest counts as clipped unless it is seen to hold light of its own.
+        least = top if counts[top - 1] > 0 else top - 1
+        return Ceiling(code=min(start * step, least), piled_up=True, spread=(peak - start) * step)
     nominal = len(counts) - 1 if coarse[white + 4 :].sum() >= _LEAST_PILED else int(curve.white)
     return Ceiling(code=nominal - 1, piled_up=False)
 

@@ -11,6 +11,7 @@ from rigcheck.face.exposure_flicker import Flicker, LightSeries, flicker_of
 from rigcheck.face.exposure_light import LightCurve
 from rigcheck.face.exposure_moment import ExposureMoment
 from rigcheck.face.exposure_skin import PLACES, SIDES
+from rigcheck.face.exposure_slow import SparseLight, with_slow_beat
 from rigcheck.face.framing_points import combined
 from rigcheck.model import Estimate
 
@@ -29,14 +30,16 @@ _NEAR_CEILING = 0.97
 class CameraExposed:
     """What was seen by one camera.
 
-    `series` is the light of neighbouring pictures, for flicker; `noise` the noise over places of a few pictures, for
-    the transfer curve. `colour_unseen` says that coloured footage was looked at as luma only.
+    `series` is the light of neighbouring pictures, for flicker, `sparse` that of moments far apart, for slow beats;
+    `noise` the noise over places of a few pictures, for the transfer curve. `colour_unseen` says that coloured footage
+    was looked at as luma only.
     """
 
     name: str
     curve: LightCurve
     moments: tuple[ExposureMoment, ...]
     series: LightSeries | None = None
+    sparse: SparseLight | None = None
     noise: tuple[NoiseLevel, ...] = ()
     frame_rate: float | None = None
     shutter_s: float | None = None
@@ -104,7 +107,8 @@ def exposure_run(cameras: Sequence[CameraExposed]) -> ExposureRun:
     out = []
     for camera in cameras:
         judged = tuple(moment for moment in camera.moments if not moment.reason)
-        flicker = flicker_of(camera.series, frame_rate=camera.frame_rate, shutter_s=camera.shutter_s)
+        quick = flicker_of(camera.series, frame_rate=camera.frame_rate, shutter_s=camera.shutter_s)
+        flicker = with_slow_beat(quick, camera.sparse, shutter_s=camera.shutter_s)
         numbers = _numbers(camera, judged) | _flicker_numbers(flicker, camera.curve)
         measurements |= {f"exposure.{camera.name}.{name}": number for name, number in numbers.items()}
         out.append(_camera(camera, judged, flicker))

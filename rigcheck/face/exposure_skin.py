@@ -66,8 +66,9 @@ _BROW_RINGS = (
 )
 _MOUTH_RING = (78, 191, 80, 81, 82, 13, 312, 311, 310, 415, 308, 324, 318, 402, 317, 14, 87, 178, 88, 95)
 _NOSTRILS = ((240, 60, 99, 75, 20, 242), (460, 290, 328, 305, 250, 462))
-# How much wider than the mesh says, in shares of the distance of the outer eye corners.
-_AROUND_EYE, _AROUND_BROW, _AROUND_MOUTH, _AROUND_NOSTRIL = 0.022, 0.02, 0.006, 0.015
+# How much wider than the mesh says, in shares of the distance of the outer eye corners. Lids and lashes reach further
+# than the eye itself: no place to take brightness from, but skin that may blow.
+_AROUND_EYE, _AROUND_LID, _AROUND_BROW, _AROUND_NOSTRIL = 0.006, 0.022, 0.02, 0.015
 _COARSE = 140.0  # pixels between the outer eye corners in the coarse layout
 _LEAST_EYES_PX = 30.0
 _WHOLE_MESH = 400
@@ -79,8 +80,8 @@ class SkinLayout:
 
     `x0, y0, x1, y1` is the crop of the face in whole pixels (the last excluded). `places` (h, w) uint8 holds the number
     of the place that each coarse pixel shows: 0 outside the face, from 1 in the order of `PLACES`, else `OTHER` (brows,
-    nostrils), `MOUTH` (teeth, tongue) or `EYES`; one coarse pixel is `step` × `step` pixels. `eyes_px` is the distance
-    of the outer eye corners.
+    rims of the lids, nostrils), `MOUTH` (teeth, tongue) or `EYES`; one coarse pixel is `step` × `step` pixels.
+    `eyes_px` is the distance of the outer eye corners.
     """
 
     x0: int
@@ -118,7 +119,7 @@ def skin_layout(face: FaceLandmarks) -> SkinLayout | str:
 
     Notes
     -----
-    Lids and lashes are left out with the eyes, the wet rim of the lips with the mouth. Hair that hangs over the
+    Brows, lashes and rims of the lids say nothing of the skin's brightness and are `OTHER`. Hair that hangs over the
     forehead, and a beard, are not known to the mesh and are taken for skin.
     """
     points = face.points_px
@@ -153,7 +154,8 @@ def _places(at: FloatArray | NDArray[np.float32], size: tuple[int, ...], eyes_px
         ((_LIP_RING,), 0.0, _NUMBER["the lips"]),
         (_BROW_RINGS, _AROUND_BROW, OTHER),
         (_NOSTRILS, _AROUND_NOSTRIL, OTHER),
-        ((_MOUTH_RING,), _AROUND_MOUTH, MOUTH),
+        (_EYE_RINGS, _AROUND_LID, OTHER),
+        ((_MOUTH_RING,), 0.0, MOUTH),
         (_EYE_RINGS, _AROUND_EYE, EYES),
     ):
         blank = np.zeros((height, width), dtype=np.uint8)

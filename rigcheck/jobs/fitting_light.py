@@ -15,6 +15,7 @@ from rigcheck.face.exposure_run import CameraExposed, ExposureRun, exposure_run
 from rigcheck.face.fitting_run import CameraSeen
 from rigcheck.footage import Clip
 from rigcheck.geometry.spread import evenly
+from rigcheck.jobs.fitting_beats import sparse_light
 from rigcheck.model import CameraDescription, PerformerLooks, RigDescription
 from rigcheck.records import read_transfer_table, transfer_table_path
 
@@ -63,7 +64,7 @@ def measure_light(
     rate = None if rig is None or rig.frame_rate is None else float(rig.frame_rate)
     return exposure_run(
         [
-            _camera(clip, one, _curve(clip, camera, tables or {}), described=camera, looks=looks, rate=rate)
+            _camera(clip, one, tables or {}, described=camera, looks=looks, rate=rate)
             for clip, one, camera in zip(clips, seen, described, strict=True)
         ]
     )
@@ -72,12 +73,13 @@ def measure_light(
 def _camera(
     clip: Clip,
     seen: CameraSeen,
-    curve: LightCurve,
+    tables: Mapping[str, Path],
     *,
     described: CameraDescription | None,
     looks: PerformerLooks,
     rate: float | None,
 ) -> CameraExposed:
+    curve = _curve(clip, described, tables, full_range=clip.info.colour)
     faces = {face.ref.frame_idx: face for face in evenly(seen.faces, _MOMENTS)}
     noisy = set(list(faces)[:: max(len(faces) // _NOISE_PICTURES, 1)][:_NOISE_PICTURES])
     moments: list[ExposureMoment] = []
@@ -96,11 +98,13 @@ def _camera(
         if index in noisy and moments[-1].layout is not None:
             noise += noise_levels(frame, moments[-1].layout, curve)
     of_clip = None if clip.info.frame_rate is None else float(clip.info.frame_rate)
+    luma = _curve(clip, described, tables, full_range=False)
     return CameraExposed(
         name=clip.info.camera,
         curve=curve,
         moments=tuple(moments),
         series=_series(clip, moments, curve, of_clip or rate),
+        sparse=sparse_light(clip, seen, luma, of_clip or rate),
         noise=tuple(noise),
         frame_rate=of_clip or rate,
         shutter_s=None if described is None else described.shutter_s,
@@ -115,13 +119,15 @@ def transfer_tables(rig: RigDescription | None, rig_file: str | Path | None) -> 
     return {name: path for name, path in found.items() if path is not None}
 
 
-def _curve(clip: Clip, described: CameraDescription | None, tables: Mapping[str, Path]) -> LightCurve:
+def _curve(
+    clip: Clip, described: CameraDescription | None, tables: Mapping[str, Path], *, full_range: bool
+) -> LightCurve:
     """The stated curve; the range that the file states where the rig file does not."""
     if described is not None and described.value_range is None and clip.info.value_range is not None:
         described = replace(described, value_range=clip.info.value_range)
     path, depth = tables.get(clip.info.camera), clip.info.bit_depth
     table = None if path is None else read_transfer_table(path, bit_depth=depth)
-    return light_curve(described, bit_depth=depth, full_range=clip.info.colour, table=table)
+    return light_curve(described, bit_depth=depth, full_range=full_range, table=table)
 
 
 def _series(

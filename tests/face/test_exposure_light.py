@@ -96,6 +96,15 @@ def test_ceiling_at_white_leaves_one_code_value():
     assert ceiling_of(counts_of(values), curve).code == 254
 
 
+def test_light_just_below_the_pile_is_not_clipped(rng):
+    """Light that runs on past white: 254 holds as much of it as 253 does, until coding spills the pile into it."""
+    curve = light_curve(camera(transfer="linear", black_level=4.0))
+    light = rng(79, 0).uniform(150.0, 280.0, 40000)
+    assert ceiling_of(counts_of(np.minimum(light, 255.0)), curve).code == 255
+    spilled = np.where((light > 255) & (rng(79, 1).random(len(light)) < 0.3), 254.0, np.minimum(light, 255.0))
+    assert ceiling_of(counts_of(spilled), curve).code == 254
+
+
 def test_video_range_that_goes_beyond_white_clips_at_full_scale():
     curve = light_curve(camera(transfer="bt709", value_range="video"))
     within = np.concatenate([np.full(3000, 90.0), np.full(500, 235.0)])
