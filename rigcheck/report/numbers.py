@@ -11,6 +11,7 @@ __all__ = [
     "format_number",
     "format_sigma",
     "format_value",
+    "join_unit",
     "keep_numbers_whole",
 ]
 
@@ -56,13 +57,13 @@ def format_value(value: float, sigma: float | None = None, unit: str = "") -> st
     if not math.isfinite(value) or (sigma is not None and not (math.isfinite(sigma) and sigma >= 0)):
         raise ValueError(f"value {value} with sigma {sigma}: finite numbers needed, sigma not negative")
     if not sigma:
-        return _join(format_number(value), unit)
+        return join_unit(format_number(value), unit)
     exponent = int(f"{sigma:.1e}".split("e")[1])
     if exponent < -5:
-        return _join(_with_power(value, sigma, exponent), unit)
+        return join_unit(_with_power(value, sigma, exponent), unit)
     decimals = 1 - exponent
     number = f"{_fixed(value, decimals)}{NO_BREAK}±{NO_BREAK}{_fixed(sigma, decimals)}"
-    return _join(number, unit)
+    return join_unit(number, unit)
 
 
 def format_number(value: float, digits: int = 3) -> str:
@@ -88,7 +89,7 @@ def format_sigma(sigma: float, unit: str = "") -> str:
     """Write a standard uncertainty by itself, to two significant digits."""
     exponent = int(f"{sigma:.1e}".split("e")[1])
     number = format_number(sigma, 2) if sigma == 0 or exponent < -5 else _fixed(sigma, 1 - exponent)
-    return _join(number, unit)
+    return join_unit(number, unit)
 
 
 def format_estimate(estimate: Estimate) -> str:
@@ -121,7 +122,8 @@ def _with_power(value: float, sigma: float, exponent: int) -> str:
     return f"{both}{NO_BREAK}×{NO_BREAK}10{str(power).translate(_SUPERSCRIPTS)}"
 
 
-def _join(number: str, unit: str) -> str:
+def join_unit(number: str, unit: str) -> str:
+    """A number with its unit as a person reads it, unbroken; the degree sign stands close."""
     sign = _UNIT_SIGNS.get(unit, unit)
     if not sign or sign == "1":
         return number

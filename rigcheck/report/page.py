@@ -5,7 +5,7 @@ from collections.abc import Mapping
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from rigcheck.model import Report
-from rigcheck.report.numbers import format_estimate, format_number, keep_numbers_whole
+from rigcheck.report.numbers import format_estimate, format_number, join_unit, keep_numbers_whole
 from rigcheck.report.rejections import group_rejections
 from rigcheck.report.verdict import MARKS, STATUS_WORDS, actions_first, count_sentence, verdict_sentence
 
@@ -31,6 +31,7 @@ def page_environment() -> Environment:
         "estimate": format_estimate,
         "number": format_number,
         "option": _option_text,
+        "unit": join_unit,
         "whole": keep_numbers_whole,
     }
     environment.globals |= {"status_words": STATUS_WORDS, "marks": MARKS}
