@@ -1,6 +1,7 @@
 """From views to a solution: each camera first, then both together."""
 
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -16,7 +17,7 @@ from rigcheck.geometry.board_views import CameraSetup, View, gather, usable_view
 from rigcheck.geometry.bundle import RigState, SharedLayout
 from rigcheck.geometry.covariance import SharedCovariance, shared_covariance
 from rigcheck.geometry.robust import evaluate_loss
-from rigcheck.geometry.rotation import angle_between
+from rigcheck.geometry.rotation import angles_apart
 from rigcheck.model import BoardSpec, FrameRef, Rejection
 
 FloatArray = NDArray[np.float64]
@@ -174,13 +175,12 @@ def _relative_pose(
     first: RigState, second: RigState, pairs: Sequence[tuple[int, int]]
 ) -> tuple[FloatArray, FloatArray]:
     """camera2_from_camera1 that most pairs agree on: the pair nearest to all others."""
-    rotations = [second.board_rotations[b] @ first.board_rotations[a].T for a, b in pairs]
-    translations = [
-        second.board_translations[b] - rotation @ first.board_translations[a]
-        for rotation, (a, b) in zip(rotations, pairs, strict=True)
-    ]
-    apart = np.array([[angle_between(r, s) for s in rotations] for r in rotations])
-    away = np.linalg.norm(np.array(translations)[:, None] - np.array(translations)[None], axis=-1)
+    one, other = np.array(pairs).T
+    rotations = second.board_rotations[other] @ first.board_rotations[one].swapaxes(1, 2)
+    turned = np.einsum("nij,nj->ni", rotations, first.board_translations[one])
+    translations = second.board_translations[other] - turned
+    apart = angles_apart(rotations)
+    away = np.linalg.norm(translations[:, None] - translations[None], axis=-1)
     score = np.median(
         apart / max(float(np.median(apart)), 1e-9) + away / max(float(np.median(away)), 1e-9), axis=1
     )
@@ -195,17 +195,13 @@ def _chosen(
     lenses: Sequence[Lens] | None,
     terms: tuple[tuple[int, int], ...],
 ) -> tuple[LensChoice, ...]:
-    return tuple(
-        choose_lens(
-            [view for view in views if view[camera] is not None],
-            board,
-            setup,
-            camera=camera,
-            lenses=lenses,
-            terms=terms,
-        )
-        for camera, setup in enumerate(setups)
-    )
+    def choose(camera: int) -> LensChoice:
+        seen = [view for view in views if view[camera] is not None]
+        return choose_lens(seen, board, setups[camera], camera=camera, lenses=lenses, terms=terms)
+
+    # Array by array numpy lets the other camera's thread run.
+    with ThreadPoolExecutor(max_workers=len(setups)) as pool:
+        return tuple(pool.map(choose, range(len(setups))))
 
 
 def _given(

@@ -14,7 +14,7 @@ from rigcheck.calibration.alone import alone_fit
 from rigcheck.calibration.solve import Solution
 from rigcheck.errors import EstimationError
 from rigcheck.geometry.bundle import RigState
-from rigcheck.geometry.rotation import angle_between
+from rigcheck.geometry.rotation import angles_apart
 from rigcheck.model import Estimate
 
 FloatArray = NDArray[np.float64]
@@ -165,5 +165,5 @@ def _disagreement(poses: Sequence[_Poses], apart: int) -> float | None:
     moves = second.translations[rows2] - np.einsum("nij,nj->ni", turns, first.translations[rows1])
     away = np.linalg.norm(moves[:, None] - moves[None], axis=2)
     reach = float(np.median(np.linalg.norm(first.translations, axis=1)))
-    away += reach * np.array([[angle_between(one, other) for other in turns] for one in turns])
+    away += reach * angles_apart(turns)
     return float(np.median(away[np.argmin(np.median(away, axis=1))]))

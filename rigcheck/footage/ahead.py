@@ -9,7 +9,7 @@ from rigcheck.model import Frame
 
 __all__ = ["ahead"]
 
-_AHEAD = 4  # pictures waiting: enough to even out two decoders, little enough to keep memory flat
+_AHEAD = 8  # pictures waiting: enough to even out two decoders, little enough to keep memory flat
 _POLL_S = 0.1  # how often a waiting thread looks whether it is still wanted
 
 

@@ -10,6 +10,7 @@ Triggs, McLauchlan, Hartley & Fitzgibbon, "Bundle adjustment - a modern synthesi
 """
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
@@ -81,25 +82,25 @@ class SharedLayout:
     free: tuple[BoolArray, ...]
     n_shape: int = 0
 
-    @property
+    @cached_property
     def intrinsics_slices(self) -> tuple[slice, ...]:
         """Where each camera's free intrinsics stand in the shared vector."""
         ends = np.cumsum([int(mask.sum()) for mask in self.free])
         return tuple(slice(int(e) - int(m.sum()), int(e)) for e, m in zip(ends, self.free, strict=True))
 
-    @property
+    @cached_property
     def stereo_slice(self) -> slice:
         """Where the stereo pose stands; empty for one camera."""
         start = self.intrinsics_slices[-1].stop
         return slice(start, start + (6 if len(self.models) == 2 else 0))
 
-    @property
+    @cached_property
     def shape_slice(self) -> slice:
         """Where the board's shape stands; empty for a flat board."""
         start = self.stereo_slice.stop
         return slice(start, start + self.n_shape)
 
-    @property
+    @cached_property
     def size(self) -> int:
         """Number of shared unknowns."""
         return int(self.shape_slice.stop)

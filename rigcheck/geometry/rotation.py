@@ -112,6 +112,18 @@ def angle_between(rotation_a: FloatArray, rotation_b: FloatArray) -> float:
     return float(np.linalg.norm(log_rotation(rotation_a @ rotation_b.T)))
 
 
+def angles_apart(rotations: FloatArray) -> FloatArray:
+    """Angles of the turns between all of some rotations, rad: (N, N) of (N, 3, 3).
+
+    Notes
+    -----
+    The sine of half the angle is the matrices' Frobenius distance over the root of 8, since the trace of a rotation is
+    1 + 2 cos(angle). Near pi that loses digits.
+    """
+    distances = np.linalg.norm(rotations[:, None] - rotations[None], axis=(2, 3))
+    return np.asarray(2.0 * np.arcsin(np.minimum(distances / np.sqrt(8.0), 1.0)))
+
+
 @dataclass(frozen=True, kw_only=True, eq=False)
 class PairAxes:
     """Unit axes, camera-2 frame, about which camera 2's named turns are counted.

@@ -1,6 +1,6 @@
 """From board footage to a calibration with its checks and its files."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
@@ -70,6 +70,7 @@ from rigcheck.records import (
     result_text,
 )
 from rigcheck.report import ProgressSink, SilentProgress, calibration_page
+from rigcheck.report.figures import load_beside
 
 # Written by `write_calibration`; an earlier run's are not replaced without being asked.
 OUTPUTS = ("calibration.yaml", "calibration-opencv.yaml", "result.json", "report.html")
@@ -144,13 +145,15 @@ def calibrate(
     refuse_sizes(footage.clips)
     refuse_exchanged_names(description, footage.clips)
     setups = [camera_setup(clip, number, description) for number, clip in enumerate(footage.clips)]
+    load_beside()
     looked = _look(footage, board_spec, setups, description, progress)
     refuse_other_board(looked, board_spec, footage.clips)
     known = None if earlier is None else intrinsics_prior(earlier, setups)
     usable = usable_views(looked.views, board_spec)
-    with ThreadPoolExecutor(max_workers=1) as beside:
-        # Where the moving board is seen does not depend on the solution: two cores do both at once.
+    with ThreadPoolExecutor(max_workers=2) as beside:
+        # Neither the moving board nor the files' hashes depend on the solution: two cores do both at once.
         moving = beside.submit(_moving, footage, looked, board_spec, progress)
+        hashing = beside.submit(_hashes, files, footage)
         chosen = choose_views(usable, board_spec, setups)
         track = progress.track("Solving")
         track(0, 1)
@@ -158,16 +161,13 @@ def calibrate(
             [usable[n] for n in chosen], board_spec, setups, lenses=lenses, flat_board=flat_board, prior=known
         )
         track(1, 1)
-    hashes = {path: file_sha256(path) for path in files}
     touched = dict.fromkeys((*files, *footage_paths(footage1, footage2)))
-    for clip in footage.clips:
-        hashes |= clip.hashes()
     options = _options(footage1, footage2, pairing) | _rig_options(description, setups)
     options |= {"lens": lens, "flat_board": flat_board, "prior": _named(prior)}
     with _carried_to_the_face(solution):
         run = calibration_run(
             solution,
-            provenance=make_provenance("calibrate", inputs=hashes, options=options),
+            provenance=make_provenance("calibrate", inputs=hashing.result(), options=options),
             working_distance_mm=None if description is None else description.working_distance_mm,
             rejected=looked.rejected,
             notes=_notes(footage, looked, len(chosen)),
@@ -250,6 +250,14 @@ def _recorded(run: CalibrationRun, footage: OpenedFootage, looked: Looked) -> di
     interlaced = {info.camera: any(one.code == "interlaced" for one in info.findings) for info in infos}
     aspects = {info.camera: float(info.pixel_aspect) for info in infos if info.pixel_aspect is not None}
     return field_measurements(looked.fields_px, interlaced) | stated_aspect(run.measurements, aspects)
+
+
+def _hashes(files: Sequence[str], footage: OpenedFootage) -> dict[str, str]:
+    """SHA-256 of everything read, by name."""
+    hashes = {path: file_sha256(path) for path in files}
+    for clip in footage.clips:
+        hashes |= clip.hashes()
+    return hashes
 
 
 def _calibration(prior: Calibration | str | Path) -> Calibration:

@@ -11,7 +11,8 @@ from rigcheck.footage.hot_pixels import HotPixelLook
 from rigcheck.geometry.board_views import MIN_CORNERS, View, usable_views
 from rigcheck.jobs.moving import Moving
 from rigcheck.model import BoardSpec, Frame, Observation, Rejection
-from rigcheck.target import BoardDetector
+from rigcheck.opencv import cv2
+from rigcheck.target import BoardDetector, Glance
 from rigcheck.target.edges import EdgeBlurs, edge_blurs
 from rigcheck.target.fields import fields_apart_px
 from rigcheck.target.surface import SurfaceLook, surface_look
@@ -20,7 +21,17 @@ OnProgress = Callable[[int, int], None]
 
 _SOFTEST_PX = 12.0
 
-__all__ = ["Inspected", "Light", "Looked", "OnProgress", "Search", "gathered", "inspect", "rough_observation"]
+__all__ = [
+    "Inspected",
+    "Light",
+    "Looked",
+    "OnProgress",
+    "Search",
+    "gathered",
+    "glanced_observation",
+    "inspect",
+    "rough_observation",
+]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -69,28 +80,39 @@ class Search:
 
 def rough_observation(detector: BoardDetector, frame: Frame) -> Observation | None:
     """Corners at a glance, their sigma from how sharp the picture is; None where too few are seen."""
-    image = frame.grey8()
-    seen = detector.glance(image)
+    return glanced_observation(detector.glance(frame.grey8()), frame)
+
+
+def glanced_observation(seen: Glance, frame: Frame) -> Observation | None:
+    """Corners that a glance gave, their sigma from how sharp the picture is; None where too few are seen."""
     if seen.n < MIN_CORNERS:
         return None
     return Observation(
         ref=frame.ref,
         corner_ids=seen.corner_ids,
         corners_px=seen.corners_px,
-        sigma_px=np.full(seen.n, _softness(image, seen.corners_px)),
+        sigma_px=np.full(seen.n, _softness(frame.grey8(), seen.corners_px)),
     )
 
 
 def _softness(image: NDArray[np.uint8], corners_px: NDArray[np.float64]) -> float:
     """Width of the steepest edges within the board, px: contrast over the largest slopes; motion widens them too."""
     low, high = np.rint([corners_px.min(0), corners_px.max(0)]).astype(int)
-    part = image[max(low[1], 0) : high[1] : 2, max(low[0], 0) : high[0]].astype(np.int16)
+    part = image[max(low[1], 0) : high[1] : 2, max(low[0], 0) : high[0]]
     if min(part.shape) < 8:
         return _SOFTEST_PX
     # Rows are sampled, columns are not: slopes along x; a turned board has both kinds of edges in it.
-    slope = np.percentile(np.abs(np.diff(part, axis=1)), 99)
-    dark, bright = np.percentile(part, (5, 95))
-    return float(np.clip((bright - dark) / max(float(slope), 1.0), 0.5, _SOFTEST_PX))
+    (slope,) = _percentiles(np.asarray(cv2.absdiff(part[:, 1:], part[:, :-1])), 99)
+    dark, bright = _percentiles(part, 5, 95)
+    return float(np.clip((bright - dark) / max(slope, 1), 0.5, _SOFTEST_PX))
+
+
+def _percentiles(values: NDArray[np.uint8], *percents: int) -> list[int]:
+    """Percentiles of code values, counted instead of sorted."""
+    counts = np.cumsum(
+        np.asarray(cv2.calcHist([np.ascontiguousarray(values)], [0], None, [256], [0, 256])).ravel()
+    )
+    return [int(np.searchsorted(counts, percent / 100.0 * counts[-1])) for percent in percents]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -103,10 +125,12 @@ class Inspected:
     fields_px: float | None = None
 
 
-def inspect(detector: BoardDetector, frame: Frame, light: Light) -> Inspected:
-    """Look at a picture fully."""
+def inspect(
+    detector: BoardDetector, frame: Frame, light: Light, *, glanced: Glance | None = None
+) -> Inspected:
+    """Look at a picture fully; a glance at it that was had before need not be had again."""
     image = frame.grey8()
-    found = detector.detect(image, frame.ref)
+    found = detector.detect(image, frame.ref, glanced=glanced)
     if isinstance(found, Rejection):
         return Inspected(found=found)
     edges = edge_blurs(image, found, detector.spec, linear_light=light.table)

@@ -39,8 +39,10 @@ ENOUGH_KEY_PICTURES = 28
 
 # Of more moments than this, only those chosen after a glance are looked at fully.
 MOST_FULL_LOOKS = 72
-# Where all must be decoded: moments glanced at, and looked at fully, the sharpest of each three in a row.
-MOST_LOOKS_IN_ONE_PASS, MOST_FULL_LOOKS_IN_ONE_PASS = 144, 48
+# Where all must be decoded: moments glanced at, and looked at fully, the sharper of each two in a row.
+MOST_LOOKS_IN_ONE_PASS, MOST_FULL_LOOKS_IN_ONE_PASS = 68, 34
+# Of these, moments whose pictures are watched for hot pixels: about as many as a clip's key pictures.
+_MOST_WATCHED_IN_ONE_PASS = 48
 
 # Moments decoded while earlier ones are still looked at, their pictures in memory with them.
 _MOMENTS_WAITING = 2
@@ -108,12 +110,13 @@ def look_at_pair(pairing: Pairing, search: Search) -> Looked:
     sensors = SensorWatch([clip.info.camera for clip in pairing.clips])
 
     def fetch(wanted: Sequence[int]) -> Moments:
-        # Pictures of a run follow too closely to show anything else under a pixel.
-        spread = set(places)
-        return sensors.passing(pairing.pairs_at(wanted), [place in spread for place in wanted])
+        return sensors.passing(pairing.pairs_at(wanted), [place in watched for place in wanted])
 
+    watched = set(places)
     if video and not set(places) <= set(keys):
         places = evenly(places, MOST_LOOKS_IN_ONE_PASS)
+        # Not the pictures of runs: they follow too closely to show anything else under a pixel.
+        watched = set(evenly(places, _MOST_WATCHED_IN_ONE_PASS))
         looked = look_in_one_pass(fetch, places, search, most=MOST_FULL_LOOKS_IN_ONE_PASS, pairing=pairing)
     else:
         looked = _survey(fetch, places, search)

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from rigcheck.footage import Pairing
 from rigcheck.geometry.board_views import View, usable_views
-from rigcheck.jobs.inspecting import Inspected, Light, Looked, Search, gathered, inspect, rough_observation
+from rigcheck.jobs.inspecting import Inspected, Light, Looked, Search, gathered, glanced_observation, inspect
 from rigcheck.jobs.moving import RUN_PICTURES, Moving, moving_of, moving_run, refused, run_starts
 from rigcheck.model import Frame, Rejection
 from rigcheck.opencv import cv2
@@ -21,7 +21,7 @@ Fetch = Callable[[Sequence[int]], Iterator[Moment]]
 
 _WORKERS = 2
 # Pieces of work that wait, their pictures in memory with them.
-_MOST_WAITING = 3
+_MOST_WAITING = 5
 _JPEG_QUALITY = 92
 
 __all__ = ["kept_picture", "look_in_one_pass"]
@@ -138,27 +138,29 @@ def _look_at_group(
     detector: BoardDetector, places: Sequence[int], moments: Sequence[Moment], search: Search
 ) -> _Group:
     """Glance at moments that follow each other, and look fully at the one where most is seen, and sharpest."""
-    best, rejected, worth = 0, [], 0
-    if len(moments) > 1:
-        glanced = [tuple(rough_observation(detector, frame) for frame in moment) for moment in moments]
-        usable = [bool(usable_views([view], search.board)) for view in glanced]
-        best = max(range(len(moments)), key=lambda k: _how_well(glanced[k]))
-        worth = sum(usable) - usable[best]
-        rejected = [
-            _unseen(frame)
-            for k, (moment, view) in enumerate(zip(moments, glanced, strict=True))
-            for frame, side in zip(moment, view, strict=True)
-            if side is None and k != best
-        ]
+    glances = [tuple(detector.glance(frame.grey8()) for frame in moment) for moment in moments]
+    views = [
+        tuple(glanced_observation(glance, frame) for glance, frame in zip(seen, moment, strict=True))
+        for seen, moment in zip(glances, moments, strict=True)
+    ]
+    usable = [bool(usable_views([view], search.board)) for view in views]
+    best = max(range(len(moments)), key=lambda k: _how_well(views[k]))
+    rejected = [
+        _unseen(frame)
+        for k, (moment, view) in enumerate(zip(moments, views, strict=True))
+        for frame, side in zip(moment, view, strict=True)
+        if side is None and k != best
+    ]
     seen = tuple(
-        inspect(detector, frame, search.lights.get(frame.ref.camera, Light())) for frame in moments[best]
+        inspect(detector, frame, search.lights.get(frame.ref.camera, Light()), glanced=glance)
+        for frame, glance in zip(moments[best], glances[best], strict=True)
     )
     return _Group(
         place=places[best],
         seen=seen,
         kept={(frame.ref.camera, frame.ref.frame_idx): _jpeg(frame) for frame in moments[best]},
         rejected=tuple(rejected),
-        worth=worth,
+        worth=sum(usable) - usable[best],
     )
 
 

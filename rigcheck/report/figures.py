@@ -8,7 +8,9 @@ import io
 import re
 from collections.abc import Iterator
 from contextlib import contextmanager
+from importlib import import_module
 from itertools import pairwise
+from threading import Thread
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -27,6 +29,7 @@ __all__ = [
     "INK",
     "cells_path",
     "figure_of",
+    "load_beside",
     "picture_axes",
     "step_below",
     "strokes",
@@ -50,6 +53,11 @@ _SETTINGS: dict[Any, object] = {
     "hatch.linewidth": 0.5,
     "text.parse_math": False,
 }
+
+
+def load_beside() -> None:
+    """Load what draws figures in a thread of its own, while footage is decoded: a third of a second."""
+    Thread(target=import_module, args=("matplotlib.backends.backend_svg",), daemon=True).start()
 
 
 @contextmanager

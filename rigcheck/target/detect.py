@@ -12,6 +12,7 @@ from rigcheck.target.glance import MARKERS_LONG_SIDE_PX, SQUARES_LONG_SIDE_PX, G
 from rigcheck.target.layout import board_layout, check_board, marker_side_modules, open_dictionary
 from rigcheck.target.markers import (
     LEAST_MODULE_PX,
+    NO_MARKERS,
     Agreement,
     CornerStart,
     Markers,
@@ -60,13 +61,17 @@ class BoardDetector:
             dictionary = open_dictionary(spec.dictionary)
             self._finders = (marker_detector(dictionary, quick=True), marker_detector(dictionary))
 
-    def detect(self, image: Picture, ref: FrameRef) -> Observation | Rejection:
+    def detect(
+        self, image: Picture, ref: FrameRef, *, glanced: Glance | None = None
+    ) -> Observation | Rejection:
         """Find the board's corners in a picture.
 
         Parameters
         ----------
         image : (H, W) uint8
         ref : FrameRef
+        glanced : Glance, optional
+            What a glance at this picture gave, whose markers need not be looked for again.
 
         Returns
         -------
@@ -80,7 +85,7 @@ class BoardDetector:
         around them alternate as they should and they lie where their neighbours say. Then the
         edges' curvature is known from the neighbours and all are fitted once more, from where they are.
         """
-        start = self._started(image, ref)
+        start = self._started(image, ref, glanced)
         if isinstance(start, Rejection):
             return start
         corners = self._corners.find(image, start)
@@ -129,7 +134,7 @@ class BoardDetector:
         none = CornerStart(
             ids=np.zeros(0, dtype=np.int64), points_px=np.zeros((0, 2)), steps_px=np.zeros((0, 2, 2))
         )
-        start, n_markers = none, 0
+        start, n_markers, markers = none, 0, NO_MARKERS
         if min(small.shape) >= MIN_SIDE_PX and self._finders:
             markers = find_markers(self._finders[0], small)
             agreed = agreement(markers, self.layout)
@@ -139,10 +144,15 @@ class BoardDetector:
         elif min(small.shape) >= MIN_SIDE_PX:
             start = checkerboard_starts(small, self.spec, quick=True) or none
         return Glance(
-            corner_ids=start.ids, corners_px=(start.points_px + 0.5) * factor - 0.5, n_markers=n_markers
+            corner_ids=start.ids,
+            corners_px=(start.points_px + 0.5) * factor - 0.5,
+            n_markers=n_markers,
+            markers=markers.enlarged(factor),
         )
 
-    def _started(self, image: Picture, ref: FrameRef) -> CornerStart | Rejection:
+    def _started(
+        self, image: Picture, ref: FrameRef, glanced: Glance | None = None
+    ) -> CornerStart | Rejection:
         """Starts of the corners; refuses what is no picture of a board."""
         if image.ndim != 2 or image.dtype != np.uint8:
             raise ValueError(f"image: {image.dtype} of shape {image.shape} found, (H, W) uint8 needed")
@@ -151,9 +161,11 @@ class BoardDetector:
             return self._rejection(
                 ref, "no_board", f"the picture is {width} x {height} px, too small for a board"
             )
-        return self._starts(image, ref)
+        return self._starts(image, ref, glanced)
 
-    def _starts(self, image: Picture, ref: FrameRef) -> CornerStart | Rejection:
+    def _starts(
+        self, image: Picture, ref: FrameRef, glanced: Glance | None = None
+    ) -> CornerStart | Rejection:
         if not self._finders:
             found = checkerboard_starts(image, self.spec)
             if found is not None:
@@ -164,13 +176,13 @@ class BoardDetector:
                 "no_board",
                 f"no checkerboard with {columns} x {rows} inner corners found; all must be in view",
             )
-        markers, agreed = self._markers(image)
+        markers, agreed = self._markers(image, glanced)
         kept = markers.chosen(agreed.members)
         if len(kept.ids) == 0 or not agreed.sound:
             return self._no_markers(ref, markers)
         return corner_starts(kept, self.layout, self.spec.corner_grid)
 
-    def _markers(self, image: Picture) -> tuple[Markers, Agreement]:
+    def _markers(self, image: Picture, glanced: Glance | None) -> tuple[Markers, Agreement]:
         """All markers found, and which of them agree.
 
         A quick look at a shrunken picture first, then at the whole one, then a thorough one, until most of those
@@ -185,7 +197,7 @@ class BoardDetector:
         for finder, kind in kinds:
             if seen >= (HALF_OF_MARKERS if kind == "raised" else MOST_MARKERS):
                 break
-            markers = _looked(finder, image, kind)
+            markers = _looked(finder, image, kind) if glanced is None or kind != "small" else glanced.markers
             agreed = agreement(markers, self.layout)
             looks.append((markers, agreed))
             if agreed.sound:
@@ -251,9 +263,8 @@ def _looked(finder: "cv2.aruco.ArucoDetector", image: Picture, kind: str) -> Mar
         return find_markers(finder, _raised(image) if kind == "raised" else image)
     small, factor = shrunken(image, MARKERS_LONG_SIDE_PX)
     if factor == 1 or min(small.shape) < MIN_SIDE_PX:
-        return Markers(ids=np.zeros(0, dtype=np.int64), corners_px=np.zeros((0, 4, 2)))
-    found = find_markers(finder, small)
-    return Markers(ids=found.ids, corners_px=(found.corners_px + 0.5) * factor - 0.5)
+        return NO_MARKERS
+    return find_markers(finder, small).enlarged(factor)
 
 
 def _raised(image: Picture) -> Picture:

@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rigcheck.opencv import cv2
+from rigcheck.target.markers import Markers
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -30,11 +31,14 @@ class Glance:
         for choosing views, never for a calibration.
     n_markers : int
         Markers that agree with one another; 0 for a checkerboard.
+    markers : Markers
+        All that were found, in the whole picture.
     """
 
     corner_ids: IntArray
     corners_px: FloatArray
     n_markers: int
+    markers: Markers
 
     @property
     def n(self) -> int:

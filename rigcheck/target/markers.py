@@ -14,6 +14,7 @@ IntArray = NDArray[np.int64]
 
 __all__ = [
     "LEAST_MODULE_PX",
+    "NO_MARKERS",
     "Agreement",
     "CornerStart",
     "Markers",
@@ -57,6 +58,13 @@ class Markers:
         """Keep some of the markers."""
         return Markers(ids=self.ids[keep], corners_px=self.corners_px[keep])
 
+    def enlarged(self, factor: int) -> "Markers":
+        """The same markers in the picture that was shrunken by `factor`."""
+        return Markers(ids=self.ids, corners_px=(self.corners_px + 0.5) * factor - 0.5)
+
+
+NO_MARKERS = Markers(ids=np.zeros(0, dtype=np.int64), corners_px=np.zeros((0, 4, 2)))
+
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class CornerStart:
@@ -84,7 +92,7 @@ def find_markers(detector: "cv2.aruco.ArucoDetector", image: NDArray[np.uint8]) 
     """Find a dictionary's markers in a picture (H, W) uint8."""
     corners, ids, _ = detector.detectMarkers(image)
     if ids is None or len(corners) == 0:
-        return Markers(ids=np.zeros(0, dtype=np.int64), corners_px=np.zeros((0, 4, 2)))
+        return NO_MARKERS
     places = np.array([np.asarray(one, dtype=np.float64).reshape(4, 2) for one in corners])
     return Markers(ids=np.asarray(ids, dtype=np.int64).reshape(-1), corners_px=places)
 

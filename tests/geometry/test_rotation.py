@@ -6,7 +6,14 @@ from hypothesis import strategies as st
 from scipy.spatial.transform import Rotation
 from synthetic import reference_rig
 
-from rigcheck.geometry.rotation import exp_rotation, log_rotation, nearest_rotation, pair_axes, skew
+from rigcheck.geometry.rotation import (
+    angles_apart,
+    exp_rotation,
+    log_rotation,
+    nearest_rotation,
+    pair_axes,
+    skew,
+)
 
 vectors = st.lists(st.floats(-1.8, 1.8), min_size=3, max_size=3).map(np.array)
 
@@ -63,3 +70,11 @@ def test_axes_refuse_what_has_no_meaning():
         pair_axes(np.eye(3), np.zeros(3))
     with pytest.raises(ValueError, match="along the viewing direction"):
         pair_axes(np.eye(3), np.array([0.0, 0.0, 50.0]))
+
+
+def test_angles_apart_are_scipys():
+    turns = Rotation.random(12, random_state=5)
+    near = Rotation.from_rotvec(1e-6 * np.eye(3)) * turns[0]
+    every = Rotation.concatenate([turns, near])
+    expected = [[(one * other.inv()).magnitude() for other in every] for one in every]
+    np.testing.assert_allclose(angles_apart(every.as_matrix()), expected, rtol=1e-6, atol=1e-9)

@@ -306,5 +306,7 @@ def test_glance_agrees_with_the_detection(reference_board, plain_board, scene, l
         assert np.median(off) < 1.0  # px: half a pixel of the shrunken picture
         assert np.quantile(off, 0.9) < 3.0
         assert (glance.n_markers > 40) == (spec.kind == "charuco")
+        again = detector.detect(image, ref, glanced=glance)
+        np.testing.assert_array_equal(again.corners_px, detector.detect(image, ref).corners_px)
     assert detector.glance(np.zeros((1, 1), dtype=np.uint8)).n == 0
     assert detector.glance(np.full((1440, 1080), 90, dtype=np.uint8)).n == 0
