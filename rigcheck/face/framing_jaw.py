@@ -143,7 +143,8 @@ def opening_by_turn_mm(fit: HeadFit, shrink: float) -> float:
     Notes
     -----
     How far the chin drops tells less: seen from above it has dropped by three quarters of its way when the jaw is half
-    open. On ten rendered performers, both cameras, the opening came out within 5 mm from half open on.
+    open. On 22 rendered performers, both cameras, the opening came out within 8 mm: 28 mm as 28 to 35, 47 mm as 41
+    to 53.
     """
     rest = np.array([head_points()[name] for name in ("lower_lip_inner", "chin")])
     # Forward and down of the condyle; the face frame has z into the head.
