@@ -22,7 +22,7 @@ _AT_REST = 0.04
 # A picture is left out when the mesh is much less sure of it than of the clip: a wide-open mouth can lead it astray.
 _LESS_SURE, _LEAST_LESS = 0.2, 3.0
 # The widest picture counts as the open jaw when the chin, followed there, shows the jaw turned for this opening:
-# published openings of adults lie within 35 to 65 mm, and the turn tells them to 5 mm; or, by points alone, when the
+# published openings of adults lie within 35 to 65 mm, and the turn tells them to 8 mm; or, by points alone, when the
 # chin drops by this much of what full opening is predicted to give.
 _FULL_MM, _FULL_ENOUGH = 30.0, 0.7
 # The mesh's errors at the two eyes are nearly the same: the roll's measured sd is 0.4 to 0.55 deg on rendered
