@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from rigcheck.face.framing import CameraFraming, camera_framing
+from rigcheck.face.framing import CameraFraming, camera_framing, face_at_rest
 from rigcheck.face.framing_chin import Opening
 from rigcheck.face.framing_cover import Cover, fixed_before_face
 from rigcheck.face.framing_detail import mouth_detail, sureness
@@ -134,16 +134,14 @@ def fitting_run(
         Without looks and pictures of the report, which the caller adds.
     """
     faces = [tuple(upright_face(face, one.turn_deg) for face in one.faces) for one in seen]
+    optics, base = [one.optics for one in seen], None
+    if rig is not None and len(seen) == 2:
+        base = nostril_base_mm([face_at_rest(each) for each in faces], optics, rig)
+        optics = _at_distance(optics, rig, base)
     framings = [
-        camera_framing(one.name, each, one.optics, one.opening) for one, each in zip(seen, faces, strict=True)
+        camera_framing(one.name, each, its, one.opening)
+        for one, each, its in zip(seen, faces, optics, strict=True)
     ]
-    base = None
-    if rig is not None and len(framings) == 2:
-        base = nostril_base_mm(framings[0], framings[1], rig)
-        framings = [
-            camera_framing(framing.name, framing.faces, optics, framing.opening)
-            for framing, optics in zip(framings, _at_distance(framings, rig, base), strict=True)
-        ]
     covers = {one.name: fixed_before_face(each, one.pictures) for one, each in zip(seen, faces, strict=True)}
     moves = rig_moves(framings, rig, base)
     measurements: dict[str, Estimate] = {}
@@ -171,22 +169,20 @@ def fitting_run(
     )
 
 
-def _at_distance(
-    framings: Sequence[CameraFraming], rig: StereoRig, base_mm: np.ndarray | None
-) -> list[Optics]:
+def _at_distance(optics: Sequence[Optics], rig: StereoRig, base_mm: np.ndarray | None) -> list[Optics]:
     """Optics with the distance of the nostril base as triangulated."""
     if base_mm is None:
-        return [framing.optics for framing in framings]
+        return list(optics)
     distances = [base_mm[2], rig.camera2_from_camera1.apply(base_mm)[2]]
     return [
         Optics(
-            image_size_px=framing.optics.image_size_px,
-            mount_rotation_deg=framing.optics.mount_rotation_deg,
-            camera=framing.optics.camera,
+            image_size_px=each.image_size_px,
+            mount_rotation_deg=each.mount_rotation_deg,
+            camera=each.camera,
             distance_mm=float(distance),
             distance_sigma=_TRIANGULATED,
         )
-        for framing, distance in zip(framings, distances, strict=True)
+        for each, distance in zip(optics, distances, strict=True)
     ]
 
 

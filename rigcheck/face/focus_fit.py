@@ -15,6 +15,7 @@ Golub & Pereyra, "Separable nonlinear least squares", Inverse Problems 19, 2003 
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import scipy
@@ -44,6 +45,8 @@ _LENS_BLUR_PX, _LENS_SPREAD = 0.6, 0.35
 # much as a few millimetres of defocus make them, so that a narrow spread would draw the plane to the smoother skin.
 _SLOPE, _SLOPE_SPREAD, _GAIN_SPREAD = 2.5, 1.0, 0.5
 _BEND_SPREAD, _STRETCH_SPREAD = 0.5, 1.0
+# One over what is known beforehand of a patch's own terms: contrast (next to nothing), slope, gain.
+_KNOWN = np.array([1e-3, 1 / _SLOPE_SPREAD, 1 / _GAIN_SPREAD])
 _LONGEST_STEP = 1.0
 
 # The whitening of two correlated values: the lower triangle of their covariance's root.
@@ -146,19 +149,23 @@ class _Fit:
         first = values[0] / self.root[0]
         return np.concatenate([first, (values[1] - self.root[1] * first) / self.root[2]], axis=-1)
 
-    def moved(self, state: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """What is left of the rings, (N, 2 R); of the patches' own terms against what is known, (N, 2); their step."""
-        miss = self.seen.logs - np.log(self.seen.signal(state, self.own) + self.seen.noise)
-        left = self.whitened(miss)
+    @cached_property
+    def own_terms(self) -> tuple[FloatArray, FloatArray]:
+        """How the rings follow each patch's own terms, (N, 2 R, 3), and the inverse of its normal matrix, (N, 3, 3)."""
         half = np.stack([0.5 * self.share[0], -0.5 * self.share[1]])
         columns = [self.share, -self.seen.line * self.share, half]
         matrix = np.stack([self.whitened(column) for column in columns], axis=2)
-        known = np.array([1e-3, 1 / _SLOPE_SPREAD, 1 / _GAIN_SPREAD])
+        normal = matrix.transpose(0, 2, 1) @ matrix + np.diag(_KNOWN**2)
+        return matrix, np.asarray(np.linalg.inv(normal))
+
+    def moved(self, state: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """What is left of the rings, (N, 2 R); of the patches' own terms against what is known, (N, 2); their step."""
+        miss = self.seen.logs - np.log(self.seen.signal(state, self.own) + self.seen.noise)
+        left, (matrix, inverse) = self.whitened(miss), self.own_terms
         wanted = np.stack([0 * self.own[:, 0], state[5] - self.own[:, 1], -self.own[:, 2]], axis=1)
-        normal = np.einsum("nij,nik->njk", matrix, matrix) + np.diag(known**2)
-        side = np.einsum("nij,ni->nj", matrix, left) + known**2 * wanted
-        step = np.linalg.solve(normal, side[..., None])[..., 0]
-        return left - np.einsum("nij,nj->ni", matrix, step), ((wanted - step) * known)[:, 1:], step
+        side = (left[:, None] @ matrix)[:, 0] + _KNOWN**2 * wanted
+        step = (inverse @ side[..., None])[..., 0]
+        return left - (matrix @ step[..., None])[..., 0], ((wanted - step) * _KNOWN)[:, 1:], step
 
     def residuals(self, state: FloatArray) -> FloatArray:
         """Everything over its sigma, each patch's own terms at their best."""

@@ -1,12 +1,13 @@
 """Two cameras on one face: lengths of the face, where it is, and whether the cameras agree about it."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from rigcheck.face.framing import CameraFraming
 from rigcheck.face.framing_points import UprightFace
+from rigcheck.face.framing_pose import Optics
 from rigcheck.face.head_model import MESH_PLACES
 from rigcheck.geometry.pair import sampson_distance_px, triangulate
 from rigcheck.geometry.projection import intrinsics_vector
@@ -111,7 +112,7 @@ def pair_agreement(
     if len(names) < _FEWEST_MATCHED:
         missing = Estimate(value=None, unit="px", reason=f"fewer than {_FEWEST_MATCHED} points {_NOT_SEEN}")
         return out | dict.fromkeys(("epipolar_px", "epipolar_share", "epipolar_sigmas"), missing)
-    matched = _matched(first, second, rig, names)
+    matched = _matched((first.face, second.face), (first.optics, second.optics), rig, names)
     distances = matched.distances()
     sigma = np.sqrt((matched.sigmas[0] ** 2 + matched.sigmas[1] ** 2) / 2.0)
     known = np.isfinite(distances)
@@ -144,19 +145,30 @@ def face_lengths(first: CameraFraming, second: CameraFraming, rig: StereoRig) ->
     return {name: _length(first, second, rig, ends) for name, ends in pairs.items()}
 
 
-def nostril_base_mm(first: CameraFraming, second: CameraFraming, rig: StereoRig) -> FloatArray | None:
-    """Nostril base in camera 1's frame as recorded, (3,) mm; None when it is not seen by both cameras."""
+def nostril_base_mm(
+    faces: Sequence[UprightFace], optics: Sequence[Optics], rig: StereoRig
+) -> FloatArray | None:
+    """Nostril base in camera 1's frame as recorded, (3,) mm; None when it is not seen by both cameras.
+
+    Parameters
+    ----------
+    faces : sequence of UprightFace
+        At rest, one a camera.
+    optics : sequence of Optics
+        The cameras'.
+    rig : StereoRig
+    """
     names = ("alar_base_right", "alar_base_left")
-    if not (first.face.has(*names) and second.face.has(*names)):
+    if not all(face.has(*names) for face in faces):
         return None
-    middle = _matched(first, second, rig, names).in_space().mean(axis=0)
+    middle = _matched(faces, optics, rig, names).in_space().mean(axis=0)
     return np.asarray(middle) if np.isfinite(middle).all() else None
 
 
 def _length(first: CameraFraming, second: CameraFraming, rig: StereoRig, ends: tuple[str, str]) -> Estimate:
     if not (first.face.has(*ends) and second.face.has(*ends)):
         return Estimate(value=None, unit="mm", reason=f"{' or '.join(ends)} {_NOT_SEEN}")
-    matched = _matched(first, second, rig, ends)
+    matched = _matched((first.face, second.face), (first.optics, second.optics), rig, ends)
 
     # As it is, and with each coordinate of each end in each picture moved by its sigma: all placed at once.
     moves = np.zeros((9, 2, 2, 2))
@@ -176,18 +188,16 @@ def _length(first: CameraFraming, second: CameraFraming, rig: StereoRig, ends: t
     )
 
 
-def _matched(first: CameraFraming, second: CameraFraming, rig: StereoRig, names: tuple[str, ...]) -> _Matched:
+def _matched(
+    faces: Sequence[UprightFace], optics: Sequence[Optics], rig: StereoRig, names: tuple[str, ...]
+) -> _Matched:
     places = [MESH_PLACES[name] for name in names]
-    pixels = [_recorded(framing.face, framing, places) for framing in (first, second)]
-    return _Matched(
-        pixels=(pixels[0], pixels[1]),
-        sigmas=(first.face.sigma_px[places], second.face.sigma_px[places]),
-        rig=rig,
-    )
+    pixels = [_recorded(face, each, places) for face, each in zip(faces, optics, strict=True)]
+    sigmas = [face.sigma_px[places] for face in faces]
+    return _Matched(pixels=(pixels[0], pixels[1]), sigmas=(sigmas[0], sigmas[1]), rig=rig)
 
 
-def _recorded(face: UprightFace, framing: CameraFraming, places: list[int]) -> FloatArray:
-    optics = framing.optics
+def _recorded(face: UprightFace, optics: Optics, places: list[int]) -> FloatArray:
     if upright_size(optics.image_size_px, optics.mount_rotation_deg) != face.size_px:
         raise ValueError("the face's picture and the optics disagree about its size")
     return recorded_points(face.points_px[places], optics.image_size_px, optics.mount_rotation_deg)
