@@ -36,8 +36,11 @@ def test_blown_area_is_the_true_one(name):
 
 
 def test_blown_area_of_performers_at_random():
-    """Three of the bench's: of 120 the median is 0.94, the least 0.86 (near-white skin, where noise decides)."""
-    overlaps = [truth_of(at_random(k)).overlap for k in (5, 8, 32)]
+    """Four of the bench's: of 120 the median is 0.94, the least 0.86 (near-white skin, where noise decides).
+
+    The last one's mesh parts lips that are sealed: 0.69 when what blows there was taken for teeth.
+    """
+    overlaps = [truth_of(at_random(k)).overlap for k in (5, 8, 32, 73)]
     assert min(overlaps) >= 0.85
 
 
