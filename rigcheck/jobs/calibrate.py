@@ -23,6 +23,7 @@ from rigcheck.geometry.board_views import usable_views
 from rigcheck.geometry.robust import HUBER_WIDTH, TUKEY_WIDTH
 from rigcheck.jobs.looking import (
     MOST_FULL_LOOKS,
+    MOST_FULL_LOOKS_AT_KEYS,
     MOST_FULL_LOOKS_IN_ONE_PASS,
     MOST_LOOKS,
     MOST_LOOKS_IN_ONE_PASS,
@@ -325,6 +326,7 @@ def _options(
         "offset_frames": how.offset_frames,
         "most_looks": MOST_LOOKS,
         "most_full_looks": MOST_FULL_LOOKS,
+        "most_full_looks_at_keys": MOST_FULL_LOOKS_AT_KEYS,
         "most_looks_in_one_pass": MOST_LOOKS_IN_ONE_PASS,
         "most_full_looks_in_one_pass": MOST_FULL_LOOKS_IN_ONE_PASS,
         "most_moving_runs": MOST_RUNS,

@@ -39,6 +39,8 @@ ENOUGH_KEY_PICTURES = 28
 
 # Of more moments than this, only those chosen after a glance are looked at fully.
 MOST_FULL_LOOKS = 72
+# Of fewer key pictures, but more than this, the sharper of neighbours: they lie as they fall.
+MOST_FULL_LOOKS_AT_KEYS = 40
 # Where all must be decoded: moments glanced at, and looked at fully, the sharper of each two in a row.
 MOST_LOOKS_IN_ONE_PASS, MOST_FULL_LOOKS_IN_ONE_PASS = 68, 34
 # Of these, moments whose pictures are watched for hot pixels: about as many as a clip's key pictures.
@@ -53,6 +55,7 @@ _ASKED_UNSEEN = 6
 
 __all__ = [
     "MOST_FULL_LOOKS",
+    "MOST_FULL_LOOKS_AT_KEYS",
     "MOST_FULL_LOOKS_IN_ONE_PASS",
     "MOST_LOOKS",
     "MOST_LOOKS_IN_ONE_PASS",
@@ -91,6 +94,8 @@ def look_at_clip(clip: Clip, search: Search) -> Looked:
     if video and not set(places) <= set(keys):
         places = evenly(places, MOST_LOOKS_IN_ONE_PASS)
         looked = look_in_one_pass(fetch, places, search, most=MOST_FULL_LOOKS_IN_ONE_PASS)
+    elif video and len(places) <= MOST_FULL_LOOKS:
+        looked = look_in_one_pass(fetch, places, search, most=MOST_FULL_LOOKS_AT_KEYS)
     else:
         looked = _survey(fetch, places, search)
     return replace(looked, sensors=sensors.looks())
@@ -118,6 +123,8 @@ def look_at_pair(pairing: Pairing, search: Search) -> Looked:
         # Not the pictures of runs: they follow too closely to show anything else under a pixel.
         watched = set(evenly(places, _MOST_WATCHED_IN_ONE_PASS))
         looked = look_in_one_pass(fetch, places, search, most=MOST_FULL_LOOKS_IN_ONE_PASS, pairing=pairing)
+    elif video and len(places) <= MOST_FULL_LOOKS:
+        looked = look_in_one_pass(fetch, places, search, most=MOST_FULL_LOOKS_AT_KEYS)
     else:
         looked = _survey(fetch, places, search)
     return replace(looked, sensors=sensors.looks())

@@ -1,4 +1,4 @@
-"""Looking at footage that must be decoded whole: all that is wanted of it in a single pass."""
+"""Looking at footage in a single pass: clips that must be decoded whole, and key pictures that are not worth two."""
 
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
@@ -50,7 +50,7 @@ class _Asked:
 def look_in_one_pass(
     fetch: Fetch, places: Sequence[int], search: Search, *, most: int, pairing: Pairing | None = None
 ) -> Looked:
-    """Look for the board at moments spread over a clip, decoding it once.
+    """Look for the board at moments spread over a clip, decoding each once.
 
     Parameters
     ----------
