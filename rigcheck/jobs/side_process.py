@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterator
 from concurrent.futures import Future, ProcessPoolExecutor
 from contextlib import contextmanager
 from functools import partial
-from multiprocessing import active_children
+from multiprocessing import active_children, resource_tracker
 from multiprocessing.context import SpawnContext, SpawnProcess
 from typing import ParamSpec, TypeVar
 
@@ -74,6 +74,7 @@ def _held_back() -> Iterator[None]:
     if sys.platform == "win32":
         yield
         return
+    resource_tracker.ensure_running()  # started by the first process otherwise, which lifts the mask
     before = signal.pthread_sigmask(signal.SIG_BLOCK, (signal.SIGINT, signal.SIGHUP))
     try:
         yield

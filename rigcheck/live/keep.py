@@ -2,6 +2,7 @@
 
 import re
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
 
@@ -73,6 +74,7 @@ class Keeper:
         OutputError
         """
         self.check()
+        new = not self._out.exists()
         try:
             self._out.mkdir(exist_ok=True)
         except OSError as error:
@@ -82,10 +84,16 @@ class Keeper:
         folder = self._out / name
         if folder.exists():
             raise OutputError(f"{folder}: exists already.", hint="keep again: the next number is taken.")
-        with output_folder(folder, inputs=self._inputs) as staged:
-            for number, moment in enumerate(moments, start=1):
-                for camera, still in zip(self._names, moment, strict=True):
-                    staged.write_bytes(f"{camera}/{number:04d}{still.suffix}", still.data)
+        try:
+            with output_folder(folder, inputs=self._inputs) as staged:
+                for number, moment in enumerate(moments, start=1):
+                    for camera, still in zip(self._names, moment, strict=True):
+                        staged.write_bytes(f"{camera}/{number:04d}{still.suffix}", still.data)
+        except BaseException:
+            if new:
+                with suppress(OSError):
+                    self._out.rmdir()
+            raise
         return [folder / camera for camera in self._names]
 
     def keep_moment(

@@ -61,6 +61,14 @@ def works(folder):
         time.sleep(60)
 if __name__ == "__main__":
     try:
+        if sys.argv[2] == "starts":
+            first = SideContext().Process(target=works, args=(sys.argv[1],))
+            first.start()
+            try:
+                first.join()
+            finally:
+                time.sleep(1.0)  # time enough for a word of its own
+                first.terminate()
         with SidePool(1, mp_context=SideContext(), initializer=end_when_asked) as pool, ending_others():
             calls = [pool.submit(works, sys.argv[1]) for _ in range(4)]
             calls[0].result()

@@ -69,7 +69,7 @@ def test_a_full_disk_leaves_nothing_behind(tmp_path, monkeypatch):
     monkeypatch.setattr("pathlib.Path.write_bytes", full)
     with pytest.raises(OutputError, match="No space left"):
         keeper.write_stills("moment-001", [[still(), still()]])
-    assert os.listdir(tmp_path / "out") == []
+    assert os.listdir(tmp_path) == []
 
 
 def test_a_folder_that_cannot_be_is_refused_beforehand(tmp_path):
