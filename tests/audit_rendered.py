@@ -1,6 +1,7 @@
 """Rendered days of takes through the real matcher, for the test and for the bench; pictures may be kept in a folder."""
 
 import hashlib
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
@@ -28,7 +29,7 @@ from rigcheck.face.audit_look import face_mask, skin_mask
 from rigcheck.geometry.observable import moved_pair
 from rigcheck.jobs.audit_take import WANTED
 from rigcheck.landmarks import FaceFinder
-from rigcheck.matching import PairMatcher
+from rigcheck.matching import MaskedPair, PairMatcher
 from rigcheck.model import FaceLandmarks, Frame, FrameRef, PatchMatches
 
 # Something in the mouth, nostrils, eyes and hair is not skin: labels of skin and lips in the renderer's truth.
@@ -126,7 +127,9 @@ class RenderedDay:
     ) -> list[PatchMatches]:
         """Matches of a take's moments: on true skin, or (`by_mesh`) where and as many as the audit takes them."""
         matcher = PairMatcher(self.rig.stereo, wanted=WANTED if by_mesh else 300)
-        out = []
+        return list(matcher.match_moments(self._pairs(take, kept_in, start, by_mesh=by_mesh)))
+
+    def _pairs(self, take: int, kept_in: Path | None, start: int, *, by_mesh: bool) -> Iterator[MaskedPair]:
         for moment in range(start, start + self.n_moments):
             images, masks = self.pictures(take, moment, kept_in)
             if by_mesh:
@@ -134,8 +137,7 @@ class RenderedDay:
                 if None in faces:
                     continue
                 masks = skin_mask(faces[0]), face_mask(faces[1])
-            out.append(matcher.match(*images, mask1=masks[0], mask2=masks[1]))
-        return out
+            yield MaskedPair(images=images, masks=masks)
 
 
 @cache

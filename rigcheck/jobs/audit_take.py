@@ -15,7 +15,7 @@ from rigcheck.jobs.audit_sampling import sample_take
 from rigcheck.jobs.audit_seen import CameraInTake, camera_numbers, look_at_camera, size_fault
 from rigcheck.jobs.audit_timing import frame_faults, settings_of, start_timecodes, time_offset_of_take
 from rigcheck.jobs.opened import OpenedFootage, open_footage_of
-from rigcheck.matching import PairMatcher
+from rigcheck.matching import MaskedPair, PairMatcher
 from rigcheck.model import Estimate, PatchMatches
 from rigcheck.model.auditing import TakeGeometry
 from rigcheck.model.take import TakeRecord
@@ -24,8 +24,8 @@ __all__ = ["WANTED", "measure_take"]
 
 # Where both cameras' points disagree by more than this share of the eyes' distance, exchanged cameras are tried.
 _TRY_EXCHANGED = 0.015
-# Matches hoped for in a moment: six such moments tell the steps that matter (tests/bench/bench_audit.py).
-WANTED = 150
+# Matches hoped for in a moment: four such moments tell the steps that matter (tests/bench/bench_audit.py).
+WANTED = 110
 _NO_CALIBRATION = "no calibration was given"
 _ONE_CAMERA = "one camera alone shows nothing of the pair"
 
@@ -125,11 +125,12 @@ def _matches(order: TakeOrder, seen: Sequence[CameraInTake]) -> tuple[PatchMatch
     if order.calibration is None:
         return ()
     matcher = PairMatcher(order.calibration.rig, wanted=WANTED)
-    return tuple(
-        matcher.match(one.grey, two.grey, mask1=skin_mask(one.face), mask2=face_mask(two.face))
+    pairs = (
+        MaskedPair(images=(one.grey, two.grey), masks=(skin_mask(one.face), face_mask(two.face)))
         for one, two in zip(seen[0].shots, seen[1].shots, strict=True)
         if one.face is not None and two.face is not None
     )
+    return tuple(matcher.match_moments(pairs))
 
 
 def _pair_numbers(order: TakeOrder, seen: Sequence[CameraInTake]) -> dict[str, Estimate]:

@@ -10,7 +10,7 @@ from rigcheck.matching.refine import read_at
 from rigcheck.model._arrays import FloatArray
 from rigcheck.opencv import cv2
 
-__all__ = ["CoarseMap", "coarse_map", "flow_cell_px", "region_of"]
+__all__ = ["CoarseMap", "coarse_map", "coarse_map_again", "flow_cell_px", "region_of"]
 
 Float32 = NDArray[np.float32]
 Picture8 = NDArray[np.uint8]
@@ -18,6 +18,7 @@ Picture8 = NDArray[np.uint8]
 Region = tuple[int, int, int, int]  # left, top, right, bottom (the last two excluded), px
 
 _FLOW_SIDE = 360.0  # longer side of the pictures between which flow is found
+_AGAIN_SIDE = 240.0  # the same where a map of a moment nearby is at hand
 _WINDOW_CELLS = 9
 _CHOICE_SMOOTHED = 2.0
 _FLOW_SMOOTHED = 1.5
@@ -49,9 +50,9 @@ class CoarseMap:
         return np.stack(columns, axis=-1)
 
 
-def flow_cell_px(size_px: tuple[int, int]) -> float:
+def flow_cell_px(size_px: tuple[int, int], side: float = _FLOW_SIDE) -> float:
     """Side of the cells at which flow is found, px of the whole picture."""
-    return max(max(size_px) / _FLOW_SIDE, 1.0)
+    return max(max(size_px) / side, 1.0)
 
 
 def region_of(mask: NDArray[np.bool_]) -> Region:
@@ -88,24 +89,53 @@ def coarse_map(
     if len(guide.maps) > 1:
         start = _chosen(first, second, mask, guide)
     cell = flow_cell_px(size)
+    places = _cells(region, cell)
+    return _with_flow(first, second, map_at(start, places, size), region, cell)
+
+
+def coarse_map_again(first: Picture8, second: Picture8, before: CoarseMap, region: Region) -> CoarseMap:
+    """Follow by dense flow what differs from the map of a moment at which the face stood nearly alike.
+
+    Parameters
+    ----------
+    first, second : (H, W) uint8
+    before : CoarseMap
+    region : tuple of int
+        Of picture 1; what lies beyond `before` starts like its edge.
+    """
+    cell = flow_cell_px((first.shape[1], first.shape[0]), _AGAIN_SIDE)
+    places = _cells(region, cell)
+    field = before.at(places.reshape(-1, 2)).reshape(places.shape).astype(np.float32)
+    return _with_flow(first, second, field, region, cell, refined=False)
+
+
+def _cells(region: Region, cell_px: float) -> FloatArray:
+    """Centres (h, w, 2) of the cells of a region, px."""
     x0, y0, x1, y1 = region
-    wanted = (x1 - x0, y1 - y0)
-    places = grid_places(wanted, cell) + np.array([x0, y0])
-    field = map_at(start, places, size)
-    shape = (places.shape[1], places.shape[0])
+    return np.asarray(grid_places((x1 - x0, y1 - y0), cell_px) + np.array([x0, y0]))
+
+
+def _with_flow(
+    first: Picture8, second: Picture8, field: Float32, region: Region, cell: float, *, refined: bool = True
+) -> CoarseMap:
+    """Add to a field (h, w, 2) of the region's cells what dense flow finds on top of it."""
+    x0, y0, x1, y1 = region
+    shape = (field.shape[1], field.shape[0])
     small1 = cv2.resize(first[y0:y1, x0:x1], shape, interpolation=cv2.INTER_AREA)
     other = _shrunk(second, cell)
     ratio = np.array([other.shape[1] / second.shape[1], other.shape[0] / second.shape[0]], dtype=np.float32)
     flow_finder = cv2.DISOpticalFlow.create(cv2.DISOPTICAL_FLOW_PRESET_FAST)
     flow_finder.setFinestScale(0)
+    if not refined:
+        flow_finder.setVariationalRefinementIterations(0)
     warped = read_at(other.astype(np.float32), (field + 0.5) * ratio - 0.5, linear=True)
-    still = np.zeros((*places.shape[:2], 2), dtype=np.float32)
+    still = np.zeros((*field.shape[:2], 2), dtype=np.float32)
     found = flow_finder.calc(_even(small1.astype(np.float32)), _even(warped), still)
     flow = cv2.GaussianBlur(cv2.medianBlur(found, 5), (0, 0), _FLOW_SMOOTHED)
     x, y = np.meshgrid(np.arange(shape[0], dtype=np.float32), np.arange(shape[1], dtype=np.float32))
     moved = np.stack([x, y], axis=-1) + flow
     moved_to = read_at(field.astype(np.float32), np.asarray(moved, dtype=np.float32), linear=True)
-    return CoarseMap(field=np.ascontiguousarray(moved_to), size_px=wanted, corner_px=(x0, y0))
+    return CoarseMap(field=np.ascontiguousarray(moved_to), size_px=(x1 - x0, y1 - y0), corner_px=(x0, y0))
 
 
 def _shrunk(picture: Picture8, cell_px: float) -> NDArray[np.uint8]:

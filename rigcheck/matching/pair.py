@@ -1,5 +1,6 @@
 """Matches of skin detail between the two pictures of one moment."""
 
+from collections.abc import Iterable, Iterator
 from dataclasses import replace
 
 import numpy as np
@@ -7,11 +8,12 @@ from numpy.typing import NDArray
 
 from rigcheck.errors import InputError
 from rigcheck.matching.choose import chosen_places
-from rigcheck.matching.coarse import CoarseMap, coarse_map, flow_cell_px, region_of
+from rigcheck.matching.coarse import CoarseMap, coarse_map, coarse_map_again, flow_cell_px, region_of
 from rigcheck.matching.guide import Guide, alike_guide, plane_guides, point_guide
 from rigcheck.matching.honest import pair_distance_px, scatter_scale, with_relief
+from rigcheck.matching.kept import as_recorded, kept_matches
 from rigcheck.matching.outliers import apart_from_neighbours, beyond, smooth_removed, unlike_brightness
-from rigcheck.matching.prepared import LEAST_SIDE_PX, PreparedPicture, cut_out, eight_bit
+from rigcheck.matching.prepared import LEAST_SIDE_PX, MaskedPair, PreparedPicture, cut_out, eight_bit
 from rigcheck.matching.refine import FittedPatches, PatchShape, fit_patches, place_patches, read_at
 from rigcheck.model import ImageArray, PatchMatches, StereoRig
 from rigcheck.model._arrays import BoolArray, FloatArray, IntArray
@@ -28,6 +30,8 @@ _ROUND_TRIP_PX = 0.25
 _BRIGHTNESS = 0.08
 _NEAR_CELLS = 40  # cells along the longer side of the map drawn through points known in both pictures
 _NEAR_SHAPE = PatchShape(radius=8)  # at half size
+
+_FEWER = 0.5  # of an earlier moment's matches, from which a map carried over from it is not trusted
 
 _Start = tuple[FloatArray, FloatArray]
 
@@ -108,9 +112,49 @@ class PairMatcher:
         eight1, eight2 = eight_bit(image1)[0], eight_bit(image2)[0]
         guide = self._guide(eight1, eight2, mask1, known_px)
         rough = coarse_map(eight1, eight2, masks[0], guide, region_of(masks[0]))
+        return self._matched(MaskedPair(images=(image1, image2), masks=(masks[0], masks[1])), rough)
+
+    def match_moments(self, moments: Iterable[MaskedPair]) -> Iterator[PatchMatches]:
+        """Match moments at which one face stands nearly alike before the cameras, such as those of a take.
+
+        Parameters
+        ----------
+        moments : iterable of MaskedPair
+            Taken one at a time.
+
+        Yields
+        ------
+        PatchMatches
+            Each as :meth:`match` gives it. The rough map of a moment is where the next begins, which saves the search
+            for depth; where this leads to less than half the matches of an earlier moment, the search is made.
+
+        Raises
+        ------
+        InputError, EstimationError
+            As :meth:`match` does.
+        """
+        before: CoarseMap | None = None
+        most = 0
+        for one in moments:
+            self._check(*one.images, *one.masks)
+            eight1, eight2 = eight_bit(one.images[0])[0], eight_bit(one.images[1])[0]
+            region = region_of(one.masks[0])
+            found: PatchMatches | None = None
+            if before is not None:
+                before = coarse_map_again(eight1, eight2, before, region)
+                found = self._matched(one, before)
+            if before is None or found is None or found.n < _FEWER * most:
+                guide = self._guide(eight1, eight2, one.masks[0], None)
+                before = coarse_map(eight1, eight2, one.masks[0], guide, region)
+                found = self._matched(one, before)
+            most = max(most, found.n)
+            yield found
+
+    def _matched(self, pair: MaskedPair, rough: CoarseMap) -> PatchMatches:
+        """Matches from a rough map on."""
         first, second = (
             cut_out(image, mask, self._shape, step=1)
-            for image, mask in zip((image1, image2), masks, strict=True)
+            for image, mask in zip(pair.images, pair.masks, strict=True)
         )
         places = chosen_places(first.whole, first.allowed, wanted=self._wanted, reach_px=self._shape.radius)
         at = first.recorded(places.astype(np.float64))
@@ -243,8 +287,8 @@ class PairMatcher:
         steps = _STEPS_AFTER_ROUGH if back else _FINE_STEPS
         fit = fit_patches(first.whole, second.whole, places, *start, shape=first.shape, steps=steps)
         faults = self._faults(first, second, centres, fit, back=back)
-        found = _kept(places, fit, faults)
-        return _recorded(found, first, second)
+        found = kept_matches(places, fit, faults)
+        return as_recorded(found, first, second)
 
     def _round_trip(
         self,
@@ -338,41 +382,9 @@ def match_pair(
     return PairMatcher(rig).match(image1, image2, mask1=mask1, mask2=mask2, known_px=known_px)
 
 
-def _recorded(matches: PatchMatches, first: PreparedPicture, second: PreparedPicture) -> PatchMatches:
-    """Matches between two prepared pictures as matches between the recorded ones, from whole pixels."""
-    points1 = first.recorded(matches.points1_px)
-    whole = np.floor(points1)
-    points2 = second.recorded(matches.points2_px)
-    return replace(
-        matches,
-        points1_px=whole,
-        points2_px=points2 + np.einsum("nij,nj->ni", matches.slope, whole - points1),
-        covariance_px2=second.step_px**2 * matches.covariance_px2,
-    )
-
-
 def _halved(places_px: FloatArray) -> FloatArray:
     return np.asarray((places_px - 0.5) / 2)
 
 
 def _whole_px(places_px: FloatArray | IntArray) -> FloatArray:
     return np.asarray(places_px * 2.0 + 0.5)
-
-
-def _kept(places: IntArray, fit: FittedPatches, faults: dict[str, BoolArray]) -> PatchMatches:
-    bad = np.zeros(len(places), dtype=bool)
-    left_out = {}
-    for name, fault in faults.items():
-        left_out[name] = int((fault & ~bad).sum())
-        bad |= fault
-    good = ~bad
-    return PatchMatches(
-        points1_px=places[good].astype(np.float64),
-        points2_px=fit.points_px[good],
-        covariance_px2=fit.covariance_px2[good],
-        slope=fit.slope[good],
-        score=fit.score[good],
-        contrast_dn=fit.contrast_dn[good],
-        noise_dn=fit.noise_dn[good],
-        left_out=left_out,
-    )

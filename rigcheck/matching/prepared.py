@@ -11,12 +11,20 @@ from rigcheck.model import ImageArray
 from rigcheck.model._arrays import BoolArray, FloatArray
 from rigcheck.opencv import cv2
 
-__all__ = ["LEAST_SIDE_PX", "PreparedPicture", "cut_out", "eight_bit"]
+__all__ = ["LEAST_SIDE_PX", "MaskedPair", "PreparedPicture", "cut_out", "eight_bit"]
 
 Float32 = NDArray[np.float32]
 
 LEAST_SIDE_PX = 64
 _SMOOTHING_ROOM_PX = 16
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class MaskedPair:
+    """Two pictures of one moment as recorded, and where matches may lie, (H, W) each."""
+
+    images: tuple[ImageArray, ImageArray]
+    masks: tuple[BoolArray, BoolArray]
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -9,7 +9,7 @@ from scipy.spatial.transform import Rotation
 from rigcheck.errors import EstimationError, InputError
 from rigcheck.geometry.pair import sampson_distance_px
 from rigcheck.geometry.projection import intrinsics_vector
-from rigcheck.matching import PairMatcher, match_pair
+from rigcheck.matching import MaskedPair, PairMatcher, match_pair
 from rigcheck.model import CameraModel, RigidTransform, StereoRig
 from rigcheck.opencv import cv2
 
@@ -116,6 +116,31 @@ def test_near_matches_say_how_far_the_skin_is(request, name):
             np.linalg.norm(points[:, None] - near[None], axis=2).min(axis=1) if len(points) else np.zeros(0)
         )
         assert (away < 6.0).all()  # each seventh pixel of the mask, and half a cell of the halved picture
+
+
+def _moved_by(step, images, masks):
+    rolled = [tuple(np.roll(each, step[::-1], axis=(0, 1)) for each in pair) for pair in (images, masks)]
+    return MaskedPair(images=rolled[0], masks=rolled[1])
+
+
+def test_moments_of_a_take_match_as_each_alone(head_pair):
+    images, masks = _images(head_pair), head_pair.masks
+    matcher = PairMatcher(head_pair.rig.stereo, wanted=110)
+    alone = matcher.match(*images, mask1=masks[0], mask2=masks[1])
+    still, moved = MaskedPair(images=tuple(images), masks=masks), _moved_by((6, -4), images, masks)
+    # Nothing fits where one picture is turned over: the map found there leads the next moment astray.
+    astray = MaskedPair(images=(images[0], np.ascontiguousarray(images[1][::-1, ::-1])), masks=masks)
+    found = list(matcher.match_moments([still, moved, astray, still]))
+    np.testing.assert_array_equal(found[0].points2_px, alone.points2_px)
+    assert found[2].n < 0.3 * alone.n
+
+    def wrong(one, step):
+        error = one.points2_px - step - head_pair.true_px(one.points1_px - step)
+        return (~(np.linalg.norm(error, axis=1) < 1.0)).mean()
+
+    for one, step in ((found[1], (6, -4)), (found[3], (0, 0))):
+        assert one.n > 0.8 * alone.n
+        assert wrong(one, step) < wrong(alone, (0, 0)) + 0.03  # three or four of the 110
 
 
 def test_near_matches_where_nothing_is_wanted_or_alike_are_none(head_pair):
