@@ -31,7 +31,7 @@ _PICTURE_EVERY_S, _MOST_PICTURES = 0.4, 16
 _MOUTH_PICTURES, _NOISE_PICTURES = 3, 3
 # Each question is asked again after so long: a third of a second of processor goes into what stands before the face, a
 # tenth into noise.
-_FLICKER_S, _MOUTH_S, _COVER_S, _NOISE_S = 1.0, 1.5, 8.0, 12.0
+_FLICKER_S, _MOUTH_S, _COVER_S, _NOISE_S = 1.0, 1.5, 12.0, 12.0
 # The dear ones are asked sooner while an answer waits to be found again, or pictures are lacking.
 _SOON_S = 3.0
 # A finding without a newer one is withdrawn after so long: while the face holds still nothing new can be found.

@@ -173,7 +173,7 @@ def parts(folder: Path) -> None:
         "a small picture kept": (cpu_ms(lambda: small(camera, judge, frames), 10), 2.0 / 0.4),
         "flicker": (cpu_ms(lambda: flicker(camera, now_s), 4), 2.0 / 3.0),
         "whether the mouth is seen": (cpu_ms(lambda: camera._ask_mouth(now_s), 4), 2.0 / 1.5),
-        "what stands before the face": (cpu_ms(lambda: camera._ask_cover(now_s), 4), 2.0 / 8.0),
+        "what stands before the face": (cpu_ms(lambda: camera._ask_cover(now_s), 4), 2.0 / 12.0),
         "noise against the curve": (cpu_ms(lambda: camera._ask_noise(now_s), 4), 2.0 / 12.0),
     }
     say(f"{'part':34}{'CPU ms':>9}{'a second':>10}{'cores':>8}")

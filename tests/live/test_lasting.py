@@ -57,13 +57,13 @@ class Lit:
 
     def play(self, seconds, light, fps=30.0):
         """Four new pictures are held each time, as a source holds them; they arrive up to 3 ms late."""
-        image = self.case.frame.image.astype(np.float32)
+        image = self.case.frame.image
         late = np.random.default_rng([91, self.number])
         for _ in range(int(seconds * fps / 4)):
             held = []
             for _ in range(4):
                 self.number, self.at_s = self.number + 1, self.at_s + 1.0 / fps
-                lit = np.rint(image * light(self.at_s)).clip(0, 255).astype(np.uint8)
+                lit = cv2.convertScaleAbs(image, alpha=light(self.at_s))
                 at_s = self.at_s + late.uniform(0.0, 0.003)
                 held.append(
                     Shot(
