@@ -29,13 +29,15 @@ def calibration() -> Calibration:
 
 
 @lru_cache(maxsize=3)
-def moments(identity: int = 2, slip_mm: float = 0.0) -> tuple[tuple[np.ndarray, np.ndarray], ...]:
+def moments(
+    identity: int = 2, slip_mm: float = 0.0, pupils_mm: float | None = None
+) -> tuple[tuple[np.ndarray, np.ndarray], ...]:
     """Three moments of a performer, both cameras, rendered once a process; the head slipped across in the helmet."""
     out = []
     for k, expression in enumerate((neutral(), jaw_open(0.3), smile())):
         scene = FaceScene(
             rig=rig(),
-            performer=Performer(identity=identity, texture_seed=5),
+            performer=Performer(identity=identity, texture_seed=5, interpupillary_mm=pupils_mm),
             expression=expression,
             rig_from_head=head_pose(
                 distance_mm=205.0, look_up_deg=10.0, across_mm=slip_mm, down_mm=-4.0 + 0.3 * k
@@ -50,11 +52,18 @@ def moments(identity: int = 2, slip_mm: float = 0.0) -> tuple[tuple[np.ndarray, 
     return tuple(out)
 
 
-def take(number: int, *, identity: int = 2, slip_mm: float = 0.0, planted=None) -> Pictures:
+def take(
+    number: int,
+    *,
+    identity: int = 2,
+    slip_mm: float = 0.0,
+    pupils_mm: float | None = None,
+    planted=None,
+) -> Pictures:
     """Pictures of both cameras with noise of their own; `planted(picture, camera)` changes each."""
     rng = np.random.default_rng([72, number])
     out: Pictures = [[], []]
-    for pair in moments(identity, slip_mm):
+    for pair in moments(identity, slip_mm, pupils_mm):
         for camera, picture in enumerate(pair):
             changed = picture if planted is None else planted(picture, camera)
             noisy = changed + rng.normal(0.0, 1.0, picture.shape)

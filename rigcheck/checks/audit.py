@@ -24,13 +24,12 @@ def _over_takes(judge_take: JudgeTake, what: str, action: str) -> _Measure:
         ]
         if not found:
             return not_applicable(f"no take has a say in {what}")
-        status = max((one.status for _, one in found), key=SEVERITY.index)
-        worst = max(found, key=lambda each: (SEVERITY.index(each[1].status), _size(each[1])))
-        measured = [one for _, one in found if one.status != "skipped"]
+        measured = [(record, one) for record, one in found if one.status != "skipped"]
         if not measured:
             reason = found[0][1].words
             return not_applicable(f"{what} was measured in no take ({reason})")
-        return _outcome(found, worst, status if status != "skipped" else "pass", what, action)
+        worst = max(measured, key=lambda each: (SEVERITY.index(each[1].status), _size(each[1])))
+        return _outcome(measured, worst, len(found) - len(measured), action)
 
     return measure
 
@@ -46,14 +45,11 @@ def _size(finding: TakeFinding) -> float:
 def _outcome(
     found: Sequence[tuple[TakeRecord, TakeFinding]],
     worst: tuple[TakeRecord, TakeFinding],
-    status: Status,
-    what: str,
+    not_measured: int,
     action: str,
 ) -> Outcome:
     record, finding = worst
-    if status == "pass":
-        finding = max((one for _, one in found if one.status != "skipped"), key=_size)
-        record = next(each for each, one in found if one is finding)
+    status = finding.status
     bad = [each.name for each, one in found if one.status in ("fail", "inconclusive", "caution")]
     count = f"{len(bad)} of {len(found)} takes: {listed(bad)}. " if bad else f"{len(found)} takes. "
     measured = finding.estimate
@@ -61,6 +57,8 @@ def _outcome(
     message = f"{count}{'Worst' if bad else 'Nearest to a limit'}, {record.name}: {words}."
     if len(found) > 1 and len({one.words for _, one in found}) == 1:
         message = f"All {len(found)} takes: {words}."
+    if not_measured:
+        message += f" Not measured in {not_measured}."
     return Outcome(
         status=status,
         estimate=Estimate(
@@ -231,8 +229,8 @@ CHECKS: tuple[Check[AuditRun], ...] = (
     _check(
         "AUD12",
         "Helmet slip",
-        "How far the face sits from where it sat in the approved fitting, or in the first take; with a calibration, less "
-        "what a knocked camera moved its own picture",
+        "How far the face sits from where it sat in the approved fitting, or in the first take; with a calibration, "
+        "less what a knocked camera moved its own picture",
         "Seat the helmet as approved; check pads, chin strap and boom mark",
         "refit.shift_mm",
         takes.slip,
@@ -272,7 +270,8 @@ CHECKS: tuple[Check[AuditRun], ...] = (
     _check(
         "AUD17",
         "Spot on the lens",
-        "Whether a spot of the picture lost contrast against the other takes; dirt from the first take on is not seen",
+        "Whether a spot of the picture lost contrast against the other takes; with a calibration also against the "
+        "other camera on the same skin, from the first take on",
         "Clean the lens; look for a cable or strap before it",
         "audit.spot_share",
         takes.lens_spot,
@@ -280,7 +279,8 @@ CHECKS: tuple[Check[AuditRun], ...] = (
     _check(
         "AUD18",
         "Fog or grease",
-        "Whether the whole picture lost contrast against the other takes; one from the first take on is not seen",
+        "Whether the whole picture lost contrast against the other takes; with a calibration also against the other "
+        "camera on the same skin, from the first take on: a film that both lenses have then is not seen",
         "Clean the lens and let it dry; warm it before it is used in breath",
         "audit.veil",
         takes.lens_veil,

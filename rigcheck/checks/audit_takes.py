@@ -257,28 +257,59 @@ def skin_blown(run: AuditRun, record: TakeRecord, limits: Limits) -> TakeFinding
 
 def lens_spot(run: AuditRun, record: TakeRecord, limits: Limits) -> TakeFinding | None:
     """A spot of the picture that lost contrast."""
-    return _by_camera(
-        run,
-        record,
-        "lens.{camera}.spot_share",
-        limits.band("audit.spot_share"),
-        lambda camera, number: (
-            f"{camera}: a spot of {100 * (number.value or 0):.0f} % of the picture lost contrast"
+    band = limits.band("audit.spot_share")
+    return _either(
+        _by_camera(
+            run,
+            record,
+            "lens.{camera}.spot_share",
+            band,
+            lambda camera, number: (
+                f"{camera}: a spot of {100 * (number.value or 0):.0f} % of the picture lost contrast"
+            ),
+        ),
+        _by_camera(
+            run,
+            record,
+            "lens.{camera}.spot_apart",
+            band,
+            lambda camera, number: (
+                f"{camera}: in a spot of {100 * (number.value or 0):.0f} % of the face contrast is lost that the other "
+                "camera has"
+            ),
         ),
     )
 
 
 def lens_veil(run: AuditRun, record: TakeRecord, limits: Limits) -> TakeFinding | None:
     """Contrast lost all over the picture."""
-    return _by_camera(
-        run,
-        record,
-        "lens.{camera}.veil",
-        limits.band("audit.veil"),
-        lambda camera, number: (
-            f"{camera}: {100 * (number.value or 0):.0f} % less contrast all over the picture"
+    band = limits.band("audit.veil")
+    return _either(
+        _by_camera(
+            run,
+            record,
+            "lens.{camera}.veil",
+            band,
+            lambda camera, number: (
+                f"{camera}: {100 * (number.value or 0):.0f} % less contrast all over the picture than in other takes"
+            ),
+        ),
+        _by_camera(
+            run,
+            record,
+            "lens.{camera}.veil_apart",
+            band,
+            lambda camera, number: (
+                f"{camera}: {100 * (number.value or 0):.0f} % less contrast all over the face than the other camera has"
+            ),
         ),
     )
+
+
+def _either(first: TakeFinding | None, second: TakeFinding | None) -> TakeFinding | None:
+    """The worse of two ways to find the same; one that could not be measured says nothing beside one that was."""
+    found = [one for one in (first, second) if one is not None]
+    return _worst([one for one in found if one.status != "skipped"] or found)
 
 
 def lost_pictures(run: AuditRun, record: TakeRecord, limits: Limits) -> TakeFinding | None:

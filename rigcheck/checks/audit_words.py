@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 
+from rigcheck.checks.core import written
 from rigcheck.model.auditing import DayEvent, DayGeometry, EventKind
 
 _MOST_NAMED = 6
@@ -36,8 +37,8 @@ def event_sentence(day: DayGeometry, event: DayEvent) -> str:
         else f"{100 * event.confidence:.0f} % sure of the take"
     )
     if event.kind == "step":
-        return f"A step at {names[event.first]} ({sure}): {turns}{amount}."
-    return f"A drift from {names[event.first]} to {names[event.last]} ({sure}): {turns}{amount}."
+        return written(f"A step at {names[event.first]} ({sure}): {turns}{amount}.")
+    return written(f"A drift from {names[event.first]} to {names[event.last]} ({sure}): {turns}{amount}.")
 
 
 def seen_sentence(day: DayGeometry) -> str:

@@ -27,6 +27,8 @@ from rigcheck.model.auditing import (
 _ALARM = 0.01
 _ROUNDS = 4
 _STEP = 0.01
+# No calibration knows a change better, degrees or mm: what is given as known for sure must not count as not known.
+_LEAST = 1e-4
 _SIGMAS = 2.0
 
 __all__ = ["calibration_uses", "compare_ends"]
@@ -72,8 +74,8 @@ def compare_ends(
         raise ValueError("compare_ends: two pairs, a take and a working distance needed")
     common = common_part(start, SourcedCalibration(calibration=compared.second), prior=prior)
     change = _as_seen(start.calibration.rig, compared.second.rig, distance_mm, viewing.upright_deg)
-    covariance = _covariance(start.calibration, compared.second, takes, common)
-    distance = float(change @ np.linalg.pinv(covariance, hermitian=True) @ change)
+    covariance = _covariance(start.calibration, compared.second, takes, common) + _LEAST**2 * np.eye(5)
+    distance = float(change @ np.linalg.solve(covariance, change))
     threshold = level_threshold(len(change), false_alarms=_ALARM)
     return CalibrationsCompared(
         change=change,

@@ -1,6 +1,6 @@
 """All takes of a day together: the pair over the day, each take against the reference, the table of calibrations."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import datetime
 
 import numpy as np
@@ -42,7 +42,8 @@ def run_of_day(records: Sequence[TakeRecord], read: ReadAudit, *, tolerance_mm: 
     day = None
     if geometries:
         day = day_geometry(geometries, calibration=read.calibration, times_h=_times_h(measured))
-    changes = changes_of_day(records, approved, _own_shifts(records, read, day))
+    shifts = _own_shifts(records, read, day)
+    changes = changes_of_day(records, approved, shifts, _farther(day, geometries, _order(read)))
     for name, number in _offset_changes(records).items():
         changes.setdefault(name, {})["pair.time_offset_change_ms"] = number
     ends = _ends(read, geometries)
@@ -63,7 +64,7 @@ def run_of_day(records: Sequence[TakeRecord], read: ReadAudit, *, tolerance_mm: 
         uses=_uses(records, day, geometries, tolerance_mm, ends),
         numbers=_numbers(day, eyes),
         looks=() if known is None or read.record is None else read.record.looks.changed_from(known),
-        notes=_notes(day, eyes),
+        notes=(*_notes(day, eyes), *_who_moved(records, shifts, changes)),
     )
 
 
@@ -96,6 +97,18 @@ def _own_shifts(
         turns_deg=(turns[0], turns[1]),
         since_calibration=read.approved is not None,
     )
+
+
+def _farther(
+    day: DayGeometry | None, geometries: Sequence[TakeGeometry], order: TakeOrder
+) -> dict[str, float]:
+    """By what share of its distance a face reads farther in each take than in the first, because the pair changed."""
+    if day is None:
+        return {}
+    return {
+        one.name: float((one.depth_by_change @ change).mean()) / order.working_distance_mm
+        for one, change in zip(geometries, day.from_first, strict=True)
+    }
 
 
 def _order(read: ReadAudit) -> TakeOrder:
@@ -167,6 +180,24 @@ def _offset_changes(records: Sequence[TakeRecord]) -> dict[str, Estimate]:
         else:
             sigma = float(np.hypot(now.sigma or 0.0, first.sigma or 0.0))
             out[record.name] = Estimate(value=now.value - first.value, sigma=sigma, unit="ms", n=now.n)
+    return out
+
+
+def _who_moved(
+    records: Sequence[TakeRecord],
+    shifts: Sequence[OwnShift],
+    changes: Mapping[str, Mapping[str, Estimate]],
+) -> list[str]:
+    """Which camera made a change of the pair, where the face tells it."""
+    out = []
+    for shift in shifts:
+        takes = [one for one in records if shift.share.get(one.name) == 1.0]
+        for camera in records[0].cameras if len(shifts) == 1 else ():
+            found = [changes.get(one.name, {}).get(f"slip.{camera}.own_mm") for one in takes]
+            known = [one for one in found if one is not None and one.value is not None]
+            if known:
+                jump = f"the face jumped by {known[0].value:.1f} mm in its picture alone"
+                out.append(f"Of the pair it was {camera} that moved, at {shift.at}: {jump}.")
     return out
 
 

@@ -5,6 +5,7 @@ from collections.abc import Mapping, Sequence
 from rigcheck.drift.audit_take import take_geometry
 from rigcheck.errors import EstimationError, RigcheckError
 from rigcheck.face.audit_look import contrast_cells, face_mask, skin_mask
+from rigcheck.face.audit_skin import SkinSeen, skin_seen
 from rigcheck.face.framing import CameraFraming, camera_framing
 from rigcheck.face.framing_pair import face_lengths, looks_exchanged, pair_agreement
 from rigcheck.geometry.upright import upright_size
@@ -16,7 +17,7 @@ from rigcheck.jobs.audit_seen import CameraInTake, camera_numbers, look_at_camer
 from rigcheck.jobs.audit_timing import frame_faults, settings_of, start_timecodes, time_offset_of_take
 from rigcheck.jobs.opened import OpenedFootage, open_footage_of
 from rigcheck.matching import MaskedPair, PairMatcher
-from rigcheck.model import Estimate, PatchMatches
+from rigcheck.model import Estimate
 from rigcheck.model.auditing import TakeGeometry
 from rigcheck.model.take import TakeRecord
 
@@ -60,10 +61,18 @@ def _measured(order: TakeOrder, footage: OpenedFootage) -> TakeRecord:
     numbers |= _pair_numbers(order, seen)
     reason = _why_no_geometry(order, footage, seen) or _why_exchanged(numbers)
     geometry: TakeGeometry | None = None
-    picture = b""
+    picture, skin = b"", SkinSeen()
     if not reason and order.calibration is not None:
         rig = order.calibration.rig
-        matches = _matches(order, seen)
+        pairs = _both_seen(seen)
+        matches = tuple(PairMatcher(rig, wanted=WANTED).match_moments(pairs))
+        skin = skin_seen(
+            (seen[0].name, seen[1].name),
+            [one.images for one in pairs],
+            [one.masks[0] for one in pairs],
+            matches,
+        )
+        numbers |= skin.numbers
         try:
             geometry = take_geometry(
                 order.take.name,
@@ -88,6 +97,7 @@ def _measured(order: TakeOrder, footage: OpenedFootage) -> TakeRecord:
             one.name: contrast_cells([shot.grey for shot in one.shots], [shot.face for shot in one.shots])
             for one in seen
         },
+        apart=skin.cells,
         settings={clip.info.camera: settings_of(clip) for clip in footage.clips},
         timecodes=start_timecodes(footage),
         findings=_findings(footage, seen),
@@ -120,17 +130,13 @@ def _why_exchanged(numbers: Mapping[str, Estimate]) -> str:
     return "the cameras look exchanged: the face fits much better with the two files the other way round"
 
 
-def _matches(order: TakeOrder, seen: Sequence[CameraInTake]) -> tuple[PatchMatches, ...]:
-    """Matches of each moment whose face both cameras see, within the face."""
-    if order.calibration is None:
-        return ()
-    matcher = PairMatcher(order.calibration.rig, wanted=WANTED)
-    pairs = (
+def _both_seen(seen: Sequence[CameraInTake]) -> tuple[MaskedPair, ...]:
+    """Both pictures of each moment whose face both cameras see, with skin in the first and the face in the second."""
+    return tuple(
         MaskedPair(images=(one.grey, two.grey), masks=(skin_mask(one.face), face_mask(two.face)))
         for one, two in zip(seen[0].shots, seen[1].shots, strict=True)
         if one.face is not None and two.face is not None
     )
-    return tuple(matcher.match_moments(pairs))
 
 
 def _pair_numbers(order: TakeOrder, seen: Sequence[CameraInTake]) -> dict[str, Estimate]:

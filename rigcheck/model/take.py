@@ -56,6 +56,9 @@ class TakeRecord:
         None where `geometry_reason` says why not.
     contrast : mapping of camera to (R, C) float64
         Logarithm of the contrast of coarse detail in each cell of the picture as recorded; NaN where it is dark.
+    apart : mapping of camera to (R, C) float64
+        By how much the skin's contrast is more in this camera's picture than in the other's, logarithm, cell by cell:
+        see :class:`rigcheck.face.audit_skin.SkinSeen`; empty where nothing was matched.
     settings : mapping of camera to text
         Size and rate as recorded.
     timecodes : mapping of camera to text
@@ -76,6 +79,7 @@ class TakeRecord:
     geometry: TakeGeometry | None = None
     geometry_reason: str = ""
     contrast: Mapping[str, FloatArray] = field(default_factory=dict)
+    apart: Mapping[str, FloatArray] = field(default_factory=dict)
     settings: Mapping[str, str] = field(default_factory=dict)
     timecodes: Mapping[str, str] = field(default_factory=dict)
     findings: tuple[str, ...] = ()

@@ -9,6 +9,7 @@ from pydantic import Field, ValidationError
 
 from rigcheck.errors import SchemaError
 from rigcheck.model import Estimate
+from rigcheck.model._arrays import FloatArray
 from rigcheck.model.auditing import TakeGeometry
 from rigcheck.model.result import Status
 from rigcheck.model.take import BoardInTake, Take, TakeRecord
@@ -19,6 +20,7 @@ __all__ = ["TAKE_RECORD_FORMAT", "parse_take_record", "take_record_text"]
 
 TAKE_RECORD_FORMAT = "rigcheck-take-record"
 _Rows = list[list[float]]
+_Cells = dict[str, list[list[float | None]]]
 
 
 class EstimateFormat(Format):
@@ -70,7 +72,8 @@ class TakeRecordFormat(Format):
     measurements: dict[str, EstimateFormat]
     geometry: GeometryFormat | None
     geometry_reason: str
-    contrast: dict[str, list[list[float | None]]]
+    contrast: _Cells
+    apart: _Cells
     settings: dict[str, str]
     timecodes: dict[str, str]
     findings: list[str]
@@ -95,10 +98,8 @@ def take_record_text(record: TakeRecord) -> str:
             "measurements": _numbers(record.measurements),
             "geometry": None if geometry is None else _geometry(geometry),
             "geometry_reason": record.geometry_reason,
-            "contrast": {
-                camera: [[float(each) if np.isfinite(each) else None for each in row] for row in cells]
-                for camera, cells in record.contrast.items()
-            },
+            "contrast": _cells(record.contrast),
+            "apart": _cells(record.apart),
             "settings": dict(record.settings),
             "timecodes": dict(record.timecodes),
             "findings": list(record.findings),
@@ -131,10 +132,8 @@ def parse_take_record(text: str, origin: str) -> TakeRecord:
             measurements=_estimates(content.measurements),
             geometry=None if content.geometry is None else _taken(content.name, content.geometry),
             geometry_reason=content.geometry_reason,
-            contrast={
-                camera: np.array([[np.nan if each is None else each for each in row] for row in cells])
-                for camera, cells in content.contrast.items()
-            },
+            contrast=_arrays(content.contrast),
+            apart=_arrays(content.apart),
             settings=content.settings,
             timecodes=content.timecodes,
             findings=tuple(content.findings),
@@ -148,6 +147,20 @@ def parse_take_record(text: str, origin: str) -> TakeRecord:
             f"{origin}: this is no whole record of a take.",
             hint="remove it; the take is then measured again.",
         ) from error
+
+
+def _cells(found: Mapping[str, FloatArray]) -> _Cells:
+    return {
+        camera: [[float(each) if np.isfinite(each) else None for each in row] for row in cells]
+        for camera, cells in found.items()
+    }
+
+
+def _arrays(found: _Cells) -> dict[str, FloatArray]:
+    return {
+        camera: np.array([[np.nan if each is None else each for each in row] for row in cells])
+        for camera, cells in found.items()
+    }
 
 
 def _numbers(found: Mapping[str, Estimate]) -> dict[str, object]:

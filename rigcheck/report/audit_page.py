@@ -135,7 +135,7 @@ def _part(
         status=row.status,
         use=_USE_WORDS[row.use],
         start=_number(row.start_mm),
-        left=_number(row.left_mm),
+        left=_number(row.left_mm) + (" with the best at hand" if row.use == "recalibrate" else ""),
         because=row.because,
         found=tuple(found),
         findings=record.findings,

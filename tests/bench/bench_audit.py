@@ -4,6 +4,7 @@ python tests/bench/bench_audit.py statistics [DAYS]      simulated matches: alar
 python tests/bench/bench_audit.py pooled [DAYS] [TAKES]  the same, days drawn from a pool of simulated takes (quicker)
 python tests/bench/bench_audit.py needs [DAYS]           the same steps against the smooth error of the matches
 python tests/bench/bench_audit.py rendered [DAYS] [CACHE]  rendered performers through the real matcher
+python tests/bench/bench_audit.py lens [HEADS] [CACHE]   the same performers: clean lenses, and dirt on one of them
 """
 
 import platform
@@ -17,11 +18,17 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from audit_days import DRIFT, STEPS, Errors, Shape, audited, drifting, exact, stepped
-from audit_rendered import RenderedDay
+from audit_rendered import RenderedDay, face_of
 
 from rigcheck.drift.audit_day import day_geometry
 from rigcheck.drift.audit_take import take_geometry
+from rigcheck.face.audit_lens import CELL_APART, largest_spot
+from rigcheck.face.audit_look import face_mask, skin_mask
+from rigcheck.face.audit_skin import skin_seen
+from rigcheck.jobs.audit_take import WANTED
+from rigcheck.matching import PairMatcher
 from rigcheck.model.auditing import DayGeometry, TakeGeometry
+from rigcheck.opencv import cv2
 
 
 def say(line: str) -> None:
@@ -131,11 +138,9 @@ def needs(days: int) -> None:
 
 
 def rendered(days: int, cache: Path | None) -> None:
-    kinds = ("still", *STEPS, "drift")
     say(f"{'day':5}{'what':13}{'first':>6}  found")
     for case in range(days):
-        what = kinds[case % len(kinds)]
-        first = int(np.random.default_rng([75, case]).integers(3, 18))
+        what, first = what_of(case)
         one = RenderedDay(case=case, what=what, first=first)
         rig = one.rig.stereo
         takes = [
@@ -167,6 +172,69 @@ def rendered(days: int, cache: Path | None) -> None:
             say(f"     {name:12}" + "".join(f"{value:10.5f}" for value in row))
 
 
+def lens(heads: int, cache: Path | None) -> None:
+    """What two takes of each head say of clean lenses, and the first of a film over picture 1 or a print on it."""
+    say(
+        f"{'head':5}{'take':5}{'planted':12}{'apart':>8}{'sigma':>7}{'cells':>7}{'largest spot, pictures 1 and 2':>32}"
+    )
+    for case in range(heads):
+        what, first = what_of(case)
+        day = RenderedDay(case=case, what=what, first=first)
+        for take, name in ((0, "clean"), (9, "clean"), *((0, name) for name in DIRT)):
+            seen = skin_of(day, take, DIRT.get(name), cache)
+            apart = seen.numbers["lens.1.apart"]
+            spots = [largest_spot(seen.cells[camera] < -CELL_APART) for camera in "12"]
+            cells = int(np.isfinite(seen.cells["1"]).sum())
+            say(
+                f"{case:<5}{take:<5}{name:12}{apart.value:8.3f}{apart.sigma:7.3f}{cells:7}{spots[0]:16}{spots[1]:16}"
+            )
+
+
+DIRT = {
+    "print 40 %": (0.4, 0.06),
+    "print 60 %": (0.6, 0.06),
+    "print 90 %": (0.9, 0.06),
+    "film 25 %": (0.25, 0.25),
+    "film 45 %": (0.45, 0.25),
+}
+
+
+def dirty(picture: np.ndarray, share: float, wide: float) -> np.ndarray:
+    """This share of the light is spread over `wide` of the picture's height: by a print on a cheek, or all over."""
+    height, width = picture.shape
+    mask = np.full(picture.shape, share, np.float32)
+    if wide < 0.2:
+        mask[:] = 0.0
+        reach = (int(0.11 * height), int(0.132 * height))
+        cv2.ellipse(mask, (int(0.35 * width), int(0.55 * height)), reach, 0, 0, 360, share, -1)
+        mask = cv2.GaussianBlur(mask, (0, 0), 0.02 * height)
+    light = picture.astype(np.float32)
+    spread = cv2.GaussianBlur(light, (0, 0), wide * height)
+    return np.rint(light * (1 - mask) + spread * mask).astype(np.uint8)
+
+
+def skin_of(day: RenderedDay, take: int, dirt: tuple[float, float] | None, cache: Path | None):
+    """The skin of a take's moments, picture 1 with dirt before it."""
+    pairs, masks, matches = [], [], []
+    matcher = PairMatcher(day.rig.stereo, wanted=WANTED)
+    for moment in range(day.n_moments):
+        first, second = day.pictures(take, moment, cache)[0]
+        pair = (first if dirt is None else dirty(first, *dirt), second)
+        faces = [face_of(picture) for picture in pair]
+        if None in faces:
+            continue
+        masks.append(skin_mask(faces[0]))
+        matches.append(matcher.match(*pair, mask1=masks[-1], mask2=face_mask(faces[1])))
+        pairs.append(pair)
+    return skin_seen(("1", "2"), pairs, masks, matches)
+
+
+def what_of(case: int) -> tuple[str, int]:
+    """What happens on a rendered day, and when."""
+    kinds = ("still", *STEPS, "drift")
+    return kinds[case % len(kinds)], int(np.random.default_rng([75, case]).integers(3, 18))
+
+
 def main() -> None:
     say(f"{platform.platform()} {platform.processor()}")
     start = time.process_time()
@@ -179,6 +247,8 @@ def main() -> None:
         needs(count or 200)
     if sys.argv[1] == "rendered":
         rendered(count or 3, Path(sys.argv[3]) if len(sys.argv) > 3 else None)
+    if sys.argv[1] == "lens":
+        lens(count or 6, Path(sys.argv[3]) if len(sys.argv) > 3 else None)
     say(f"\n{time.process_time() - start:.0f} s of CPU")
 
 

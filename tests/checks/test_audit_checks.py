@@ -202,6 +202,38 @@ def test_a_planted_fault_fails_its_check_and_names_its_take(code):
     assert [status for k, status in enumerate(statuses) if k != BAD] == ["pass"] * (N - 1)
 
 
+def apart(whole, cells):
+    """Skin of the upper camera against the lower one's."""
+    return {
+        "numbers": {
+            f"lens.{camera}.apart": Estimate(value=sign * whole, sigma=0.005, n=800)
+            for camera, sign in (("upper", 1.0), ("lower", -1.0))
+        },
+        "apart": {"upper": cells, "lower": -cells},
+    }
+
+
+def test_dirt_from_the_first_take_on_is_told_against_the_other_camera():
+    clean = np.full((16, 12), np.nan)
+    clean[4:14, 2:10] = 0.02
+    dirty = clean.copy()
+    dirty[8:12, 3:6] = -0.6
+    for planted, code in ((apart(0.0, dirty), "AUD17"), (apart(-0.6, clean), "AUD18")):
+        records = [record(k, **planted) for k in range(N)]
+        run = AuditRun(
+            records=tuple(records),
+            changes=changes_of_day(records),
+            day=day(),
+            calibrated=True,
+            reference="take_0",
+        )
+        found = results(run)
+        assert found[code].status == "fail"
+        assert found[code].message.startswith("All 6 takes: upper")
+        assert "the other camera has" in found[code].message
+        assert found["AUD18" if code == "AUD17" else "AUD17"].status == "pass"
+
+
 def test_faults_that_only_caution():
     hidden = results(made(record(BAD, numbers=shifted("framing.upper.seen_share", 0.2, 0.0))))["AUD02"]
     blind = results(made(record(BAD, geometry=None, geometry_reason="too few matches")))["AUD03"]

@@ -2,12 +2,17 @@
 
 import csv
 import json
+from dataclasses import replace
 
 import numpy as np
 import pytest
-from audit_footage import calibration, knocked, take, write_take
+from audit_footage import calibration, knocked, rig, take, write_take
+from face_clips import calibration_of
 
+from rigcheck.checks import AUDIT_CHECKS
+from rigcheck.demo.scenario import compose
 from rigcheck.errors import InputError, OutputError
+from rigcheck.geometry.observable import moved_pair
 from rigcheck.jobs import audit_work
 from rigcheck.jobs.audit import AuditInputs, audit, keeping, refuse_unfinished, write_audit
 from rigcheck.main import run
@@ -17,6 +22,8 @@ from rigcheck.records import calibration_text, read_result
 
 KNOCK_DEG = 0.6  # at 480 × 640 px three moments a take tell 0.2°; full footage tells a fifth of it
 SLIP_MM = 5.0
+# Another performer whose pupils stand 67 mm apart, the first one's 62: adults differ by 3.6 mm (2012 survey, limits).
+OTHER = {"identity": 5, "pupils_mm": 67.0}
 
 
 def soft(picture, camera):
@@ -36,7 +43,7 @@ def smeared(picture, camera):
 
 @pytest.fixture(scope="module")
 def day(tmp_path_factory):
-    """Right takes, helmet slipped in 3, one fault each in 4 to 7, a knock before 8 (9 slipped too), then unreadable ones."""
+    """Right takes, slipped in 3, a fault each in 4 to 7, knocked from 8 on (9 slipped too), then unreadable ones."""
     folder = tmp_path_factory.mktemp("day")
     takes = folder / "takes"
     for number in (1, 2):
@@ -88,6 +95,9 @@ def test_slip_and_knock_are_parted(day):
     assert own.value == pytest.approx(np.radians(KNOCK_DEG) * 205.0, abs=3 * own.sigma)
     assert result.run.change("take_8", "slip.upper.own_mm").value is None
     assert "take_3_slipped, take_9" in check(result, "AUD12").message
+    assert any("it was lower that moved, at take_8" in note for note in result.run.notes)
+    # Read with the pair as it was, a face is 3 % too far and too large: still the same performer.
+    assert check(result, "AUD21").status == "pass"
 
 
 def test_right_takes_pass_and_slip_alone_is_none(day):
@@ -129,6 +139,15 @@ def test_softness_and_a_smeared_lens_are_told_apart(day):
     assert result.run.change("take_6_smeared", "lens.lower.spot_share").value == 0.0
     assert result.run.change("take_5_soft", "lens.upper.spot_share").value == 0.0
     assert result.run.change("take_2", "lens.upper.spot_share").value == 0.0
+    # The other camera tells it without other takes, and nothing in any other take; nor does a helmet that slipped.
+    for record in result.run.read:
+        spots = [result.run.change(record.name, f"lens.{camera}.spot_apart") for camera in ("upper", "lower")]
+        if record.geometry is not None:
+            assert [bool(one.value) for one in spots] == [record.name == "take_6_smeared", False]
+    assert check(result, "AUD17").message.startswith("1 of 8 takes: take_6_smeared")
+    for name in ("take_2", "take_3_slipped", "take_8", "take_9"):
+        assert abs(result.run.change(name, "lens.upper.veil").value) < 0.05
+    assert "slipped" not in check(result, "AUD18").message
 
 
 def test_a_take_of_one_frame_is_read(day):
@@ -227,6 +246,52 @@ def test_command_line(day, tmp_path, capsys):
         assert "pictures of the performer" in said.err
     finally:
         (out / "work").rename(folder / "work")
+
+
+def test_the_end_of_the_days_calibration_serves_the_takes_after_the_knock(day, tmp_path, capsys):
+    """Through the command; every take was measured already, and is not again."""
+    folder, _, _ = day
+    known = rig()
+    pose = moved_pair(known.stereo.camera2_from_camera1, np.array([KNOCK_DEG, 0.0, 0.0, 0.0, 0.0]))
+    first = known.camera_from_rig[0]
+    evening = calibration_of(replace(known, camera_from_rig=(first, compose(pose, first))))
+    (tmp_path / "evening.yaml").write_text(calibration_text(evening), encoding="utf-8")
+    out = tmp_path / "out"
+    out.mkdir()
+    (folder / "work").rename(out / "work")
+    line = ["audit", str(folder / "takes"), "--calibration", str(folder / "calibration.yaml")]
+    line += ["--end-calibration", str(tmp_path / "evening.yaml"), "--out", str(out)]
+    try:
+        assert run([*line, "--workers", "1", "--resume"]) == 4
+    finally:
+        (out / "work").rename(folder / "work")
+    assert "2 end" in capsys.readouterr().out
+    rows = list(csv.DictReader((out / "takes.csv").read_text(encoding="utf-8").splitlines()))
+    used = {row["take"]: row["use"] for row in rows}
+    assert {used[name] for name in ("take_1", "take_2", "take_3_slipped")} == {"start"}
+    assert {used[name] for name in ("take_8", "take_9")} == {"end"}
+    content = json.loads((out / "takes.json").read_text(encoding="utf-8"))
+    assert set(content["calibration_sha256"]) == {"start", "end"}
+    ends = next(one for one in read_result(out / "result.json").checks if one.code == "AUD08")
+    assert ends.status == "fail"
+    # The same turn as the takes show: RMS depth over the face of 0.6 degrees of convergence at 205 mm and 74 mm apart.
+    step = next(one for one in read_result(out / "result.json").checks if one.code == "AUD05")
+    assert ends.estimate.value == pytest.approx(step.estimate.value, abs=4 * step.estimate.sigma)
+
+
+def test_another_performers_take_is_named(day, tmp_path, capsys):
+    """Through the command, on single moments: pupils that stand otherwise apart in one take of three."""
+    folder, _, _ = day
+    for number, who in ((1, {}), (2, {}), (3, OTHER)):
+        sides = [side[:1] for side in take(number, **who)]
+        write_take(tmp_path / "takes" / f"take_{number}", sides)
+    line = ["audit", str(tmp_path / "takes"), "--calibration", str(folder / "calibration.yaml")]
+    run([*line, "--workers", "1", "--out", str(tmp_path / "out")])
+    capsys.readouterr()
+    found = next(one for one in read_result(tmp_path / "out" / "result.json").checks if one.code == "AUD21")
+    assert found.status in ("caution", "inconclusive", "fail")
+    assert found.message.startswith("1 of 3 takes: take_3")
+    assert "same eye distance is not told" in next(one for one in AUDIT_CHECKS if one.code == "AUD21").meaning
 
 
 def test_nothing_readable_is_an_error(tmp_path):
