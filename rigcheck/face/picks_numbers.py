@@ -20,6 +20,7 @@ __all__ = [
 ]
 
 _BLINK_S = 0.2
+_SAME_S = 0.004  # two cameras' pictures of one moment lie nearer than that
 _LOOKS = 3  # of the first look within that time, before lips on the way are told
 # A smile of the same width thins the lips as well: only much of either says pressed.
 _PRESSED_THINNER, _PRESSED_WIDER = 0.03, 0.085
@@ -89,7 +90,7 @@ def moment_numbers(
     near = lids_near(reading, usual, glances)
     if near is not None:
         numbers["lids_near"] = near
-    parted = seam_near(reading, usual, glances)
+    parted = seam_near(reading, sample, usual, glances)
     if parted is not None:
         numbers["seam_near"] = parted
     return numbers
@@ -156,10 +157,13 @@ def lids_near(reading: PoseReading, usual: ClipUsual, glances: Sequence[Sequence
     return float(np.mean(least)) if least else None
 
 
-def seam_near(reading: PoseReading, usual: ClipUsual, glances: Sequence[Sequence[Glance]]) -> float | None:
+def seam_near(
+    reading: PoseReading, sample: Sample, usual: ClipUsual, glances: Sequence[Sequence[Glance]]
+) -> float | None:
     """How far the lips were open within 0.2 s by the first look, as `seam_open`; None when not looked at.
 
     The second largest of each camera's looks: one alone may be noise, lips on the way to or from a gap show in two.
+    What the first look sees more than the full one in the very same picture is its own error, and left out.
     """
     time = reading.time_s
     if time is None:
@@ -169,14 +173,20 @@ def seam_near(reading: PoseReading, usual: ClipUsual, glances: Sequence[Sequence
         sealed = usual.seams.get(own[0].ref.camera) if own else None
         if sealed is None:
             continue
-        excess = sorted(
-            seam_excess(glance.seam, sealed)
+        near = {
+            glance.ref.time_s - time: seam_excess(glance.seam, sealed)
             for glance in own
             if glance.seam is not None
             and glance.ref.time_s is not None
             and abs(glance.ref.time_s - time) <= _BLINK_S + 1e-6
-        )
-        known = [each for each in excess if np.isfinite(each)]
-        if len(known) >= _LOOKS:
-            found.append(known[-2])
+        }
+        known = sorted(each for each in near.values() if np.isfinite(each))
+        if len(known) < _LOOKS:
+            continue
+        here = min(near, key=abs)
+        full = sample.seams.get(own[0].ref.camera)
+        over = 0.0
+        if full is not None and abs(here) < _SAME_S:
+            over = near[here] - seam_excess(full, sealed)
+        found.append(known[-2] - (over if over > 0.0 else 0.0))
     return max(found) if found else None

@@ -292,6 +292,16 @@ def test_lips_on_the_way_are_not_held():
     assert {k: faults_at(outcome, "neutral", k) for k in (14, 30, 40)} == {14: (), 30: (), 40: ()}
 
 
+def test_the_first_look_s_own_error_says_nothing_of_lips_on_the_way():
+    """From picture 20 on it sees the seam 0.005 wider than the full look in the same pictures; apart from 50 on."""
+    wider = [0.005 * (k >= 20) + 0.008 * (k >= 50) for k in range(60)]
+    own = [replace(glance("upper", k), seam=SEALED + each) for k, each in enumerate(wider)]
+    readings = [reading(k, cameras=("upper",)) for k in (10, 30, 49)]
+    outcome = choose_picks(readings, {"neutral": 1}, gates(), glances=[own])
+    assert {k: faults_at(outcome, "neutral", k) for k in (10, 30)} == {10: (), 30: ()}
+    assert faults_at(outcome, "neutral", 49) == ("lips_near",)
+
+
 def test_a_fault_that_lasts_is_named_from_the_first_look():
     """Brows up from picture 40 to 52 and shut eyes in a single one: the first is named with its span, once."""
     raised = {"brow_height_right": 0.33, "brow_height_left": 0.33}
