@@ -24,7 +24,7 @@ FEWEST_MATCHES = 60
 _STEP = 0.01
 _PIXEL_STEP, _COEFFICIENT_STEP, _TURN_STEP, _MOVE_STEP = 0.1, 1e-4, 1e-5, 1e-3
 _N_PIXELS = 4
-_MOST_FOR_RESPONSE = 250
+_MOST_FOR_RESPONSE = 100
 _REFITS = 3
 
 __all__ = ["FEWEST_MATCHES", "depth_by_observable", "harm_of", "take_geometry"]

@@ -1,6 +1,7 @@
 """One camera's part of a take: its faces, and every number that needs no other camera."""
 
 from dataclasses import dataclass
+from threading import local
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,7 +20,7 @@ from rigcheck.geometry.upright import upright_size
 from rigcheck.jobs.audit_order import TakeOrder
 from rigcheck.jobs.audit_sampling import Samples
 from rigcheck.jobs.opened import landmark_looks
-from rigcheck.landmarks import FaceClip, FaceFinder, find_faces
+from rigcheck.landmarks import FaceClip, FaceFinder, Looks, find_faces
 from rigcheck.model import CameraDescription, Estimate, FaceLandmarks, Frame
 
 # Pictures of a take whose light and sharpness are measured.
@@ -79,7 +80,7 @@ def look_at_camera(order: TakeOrder, clip: Clip, samples: Samples, number: int) 
     frames = [moment[number] for moment in samples.moments]
     faces = find_faces(
         frames,
-        FaceFinder(landmark_looks(order.looks, described)),
+        _finder(landmark_looks(order.looks, described)),
         mount_rotation_deg=optics.mount_rotation_deg,
     )
     by_index = {face.ref.frame_idx: face for face in faces.faces}
@@ -97,6 +98,22 @@ def look_at_camera(order: TakeOrder, clip: Clip, samples: Samples, number: int) 
         faces=faces,
         framing=framing,
     )
+
+
+class _Loaded(local):
+    """Each thread's own finders by the looks they were made for: networks are loaded once, not once a take."""
+
+    def __init__(self) -> None:
+        self.finders: dict[Looks, FaceFinder] = {}
+
+
+_loaded = _Loaded()
+
+
+def _finder(looks: Looks) -> FaceFinder:
+    if looks not in _loaded.finders:
+        _loaded.finders[looks] = FaceFinder(looks)
+    return _loaded.finders[looks]
 
 
 def camera_numbers(order: TakeOrder, one: CameraInTake) -> dict[str, Estimate]:

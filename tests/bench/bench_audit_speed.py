@@ -21,18 +21,7 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
-from face_clips import calibration_of
-
-from rigcheck.demo.encoding import ClipWriter
-from rigcheck.demo.head_expression import jaw_open, neutral, smile
-from rigcheck.demo.head_performer import Performer
-from rigcheck.demo.head_rig import head_pose, head_rig
-from rigcheck.demo.head_scene import FaceScene, render_face
-from rigcheck.jobs.audit import AuditInputs, audit
-from rigcheck.jobs.audit_sampling import CANDIDATES, MOMENTS
-from rigcheck.jobs.opening import open_footage_of
-from rigcheck.records import calibration_text
-
+# A process that measures takes starts by reading this file again: what only the bench needs is loaded where it is used.
 RATE, TAKE_S, LONG_S = 60, 20, 60
 ENCODED = 3
 
@@ -45,6 +34,12 @@ def say(text: str) -> None:
 
 def encode(folder: Path, seconds: int, seed: int) -> None:
     """One take: three rendered moments in turn, swaying by a few pixels."""
+    from rigcheck.demo.encoding import ClipWriter
+    from rigcheck.demo.head_expression import jaw_open, neutral, smile
+    from rigcheck.demo.head_performer import Performer
+    from rigcheck.demo.head_rig import head_pose, head_rig
+    from rigcheck.demo.head_scene import FaceScene, render_face
+
     rig = head_rig()
     scenes = [
         FaceScene(
@@ -84,6 +79,9 @@ def day(cache: Path, count: int, seconds: int) -> Path:
 
 def bare_decoding_s(folder: Path, cameras: tuple[str, ...]) -> tuple[float, float]:
     """Seconds to open every take and decode the key pictures nearest the samples, take after take: wall, processor."""
+    from rigcheck.jobs.audit_sampling import CANDIDATES, MOMENTS
+    from rigcheck.jobs.opened import open_footage_of
+
     start, used = time.perf_counter(), time.process_time()
     for take in sorted(folder.iterdir()):
         footage = open_footage_of(cameras, *(str(take / f"{name}.mp4") for name in cameras), None)
@@ -96,6 +94,12 @@ def bare_decoding_s(folder: Path, cameras: tuple[str, ...]) -> tuple[float, floa
 
 def main() -> None:
     """Print the table."""
+    from face_clips import calibration_of
+
+    from rigcheck.demo.head_rig import head_rig
+    from rigcheck.jobs.audit import AuditInputs, audit
+    from rigcheck.records import calibration_text
+
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--cache", type=Path, required=True)
     parser.add_argument("--takes", type=int, nargs="+", default=[10, 30, 100])
