@@ -3,7 +3,7 @@
 from dataclasses import replace
 
 from rigcheck.errors import ConfigError
-from rigcheck.model import Calibration
+from rigcheck.model import Calibration, CameraCalibration
 
 __all__ = ["comparable"]
 
@@ -57,15 +57,15 @@ def comparable(first: Calibration, second: Calibration) -> tuple[Calibration, tu
                 hint="a calibration holds for one picture size: compare two made from footage of the same size.",
             )
         if mine.frame_rate_hz != other.frame_rate_hz:
-            rates = [
-                f"at {one.frame_rate_hz:g} frames per second" if one.frame_rate_hz else "in stills"
-                for one in (mine, other)
-            ]
             notes.append(
-                f"{mine.camera.name} was filmed {rates[0]} and {rates[1]}: some cameras read another part of the "
-                "sensor at another rate."
+                f"{mine.camera.name} was filmed {_rate_words(mine)} and {_rate_words(other)}: some cameras read "
+                "another part of the sensor at another rate."
             )
     return second, tuple(notes)
+
+
+def _rate_words(one: CameraCalibration) -> str:
+    return f"at {one.frame_rate_hz:g} frames per second" if one.frame_rate_hz else "in stills"
 
 
 def _same(first: Calibration, second: Calibration) -> bool:
