@@ -24,6 +24,7 @@ _LEAST_SIDE_SIGMA = 0.035
 _RIM = 0.05
 _LEAST_PLACE_PX = 200
 _NEAR_CEILING = 0.97
+_NO_SIDES = "cheeks, folds and jaw are too near to white, or too small in the picture, to compare their sides"
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -165,7 +166,7 @@ def _numbers(camera: CameraExposed, judged: Sequence[ExposureMoment]) -> dict[st
         "shadow_noise_dn": _combined(
             [_noise_dn(moment) for moment in judged], "DN", "too little skin in one place"
         ),
-        "side_ratio_stops": _combined(sides, "stops", no_curve),
+        "side_ratio_stops": _combined(sides, "stops", camera.curve.unknown or _NO_SIDES),
         "room_stops": _combined(room, "stops", no_curve),
         "skin_stops": combined(light, [0.02] * len(light), unit="stops", reason=no_curve),
         "shine_stops": _combined([_shine(moment) for moment in judged], "stops", no_curve),

@@ -86,6 +86,14 @@ def test_noise_in_the_shadow_is_the_sensors():
     assert abs(usual.value("shadow_noise_stops") - np.log2(1 + share)) < 2 * usual.sigma("shadow_noise_stops")
 
 
+def test_sides_that_are_blown_are_not_compared():
+    one = case("usual")
+    image = np.minimum(one.frame.image.astype(np.int64) * 6, 255).astype(np.uint8)
+    found = measured(frame_of(image), one.face, described()).number("a", "side_ratio_stops")
+    assert found.value is None
+    assert "too near to white" in found.reason
+
+
 def painted(one, label: str, radius_px: int = 5) -> np.ndarray:
     """White spots, one in the middle of each part of the picture that shows this label."""
     image = one.frame.image.copy()
