@@ -264,8 +264,8 @@ def lens_spot(run: AuditRun, record: TakeRecord, limits: Limits) -> TakeFinding 
             record,
             "lens.{camera}.spot_share",
             band,
-            lambda camera, number: (
-                f"{camera}: a spot of {100 * (number.value or 0):.0f} % of the picture lost contrast"
+            lambda camera, number: _spot(
+                camera, number, "a spot of {share:.0f} % of the picture lost contrast"
             ),
         ),
         _by_camera(
@@ -273,12 +273,20 @@ def lens_spot(run: AuditRun, record: TakeRecord, limits: Limits) -> TakeFinding 
             record,
             "lens.{camera}.spot_apart",
             band,
-            lambda camera, number: (
-                f"{camera}: in a spot of {100 * (number.value or 0):.0f} % of the face contrast is lost that the other "
-                "camera has"
+            lambda camera, number: _spot(
+                camera,
+                number,
+                "in a spot of {share:.0f} % of the face contrast is lost that the other camera has",
             ),
         ),
     )
+
+
+def _spot(camera: str, number: Estimate, words: str) -> str:
+    """Words for a spot on a camera's lens, or for none."""
+    if not number.value:
+        return f"{camera}: no spot of the picture lost contrast"
+    return f"{camera}: {words.format(share=100 * number.value)}"
 
 
 def lens_veil(run: AuditRun, record: TakeRecord, limits: Limits) -> TakeFinding | None:
