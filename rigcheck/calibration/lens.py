@@ -166,14 +166,8 @@ def choose_lens(
     difference: corner errors alike within a view deceive BIC, not views left out.
     """
     candidates = tuple(LENSES.values()) if lenses is None else tuple(lenses)
-    fits = _candidates(
-        gather(views, board, cameras=[camera], terms=terms),
-        views,
-        board,
-        setup,
-        camera=camera,
-        lenses=candidates,
-    )
+    observations = gather(views, board, cameras=[camera], terms=terms)
+    fits = _candidates(observations, views, board, setup, camera=camera, lenses=candidates)
     if not fits:
         raise EstimationError(
             f"{setup.name}: no lens model explains the {len(views)} views of the board.",
@@ -190,15 +184,8 @@ def choose_lens(
     if len(candidates) == 1:
         contenders = []  # nothing to choose: the views left out are not asked
     held_out = {n: _held_out_losses(fits[n], by_name[n], trusted, scale) for n in contenders}
-    chosen = leader
-    for name in sorted(contenders, key=lambda n: by_name[n].n_coefficients):
-        if name == leader:
-            break
-        worse = held_out[name][0] - held_out[leader][0]
-        spread = float(np.std(worse, ddof=1) * np.sqrt(len(worse))) if len(worse) > 1 else 0.0
-        if float(worse.sum()) <= spread:
-            chosen = name
-            break
+    losses = {name: lost for name, (lost, _) in held_out.items()}
+    chosen = _simplest_as_good(losses, leader, sorted(contenders, key=lambda n: by_name[n].n_coefficients))
     scores = tuple(
         ModelScore(
             camera=setup.name,
@@ -219,6 +206,16 @@ def choose_lens(
         if chosen in held_out
         else None,
     )
+
+
+def _simplest_as_good(losses: dict[str, FloatArray], leader: str, contenders: Sequence[str]) -> str:
+    """The first of the contenders, simplest first, that views left out do not tell from the leader."""
+    for name in contenders:
+        worse = losses[name] - losses[leader]
+        spread = float(np.std(worse, ddof=1) * np.sqrt(len(worse))) if len(worse) > 1 else 0.0
+        if name == leader or float(worse.sum()) <= spread:
+            return name
+    return leader
 
 
 def _simpler(lens: Lens, leader: Lens) -> bool:
