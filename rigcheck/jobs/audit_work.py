@@ -8,6 +8,8 @@ from contextlib import contextmanager, suppress
 from importlib import import_module
 from pathlib import Path
 
+from threadpoolctl import threadpool_limits
+
 from rigcheck.errors import DependencyError, InputError, OutputError, SchemaError
 from rigcheck.jobs.audit_key import order_key
 from rigcheck.jobs.audit_order import TakeOrder
@@ -114,7 +116,11 @@ def _measured(
             yield from _by(executor, left, ahead=_AHEAD * count, lost=lost)
         return
     if workers <= 1 or len(left) <= 1:
-        yield from ((number, measure_take(order)) for number, order in left)
+        # One take after the other is far too little at a time for the linear algebra's own threads, which wait busily;
+        # scipy brings linear algebra of its own, which can be held back only once it is loaded.
+        import_module("scipy.linalg")
+        with threadpool_limits(limits=1, user_api="blas"):
+            yield from ((number, measure_take(order)) for number, order in left)
         return
     again: list[_Numbered] = []
     with fresh_processes(min(workers, len(left))) as pool:

@@ -6,6 +6,7 @@ import os
 import platform
 from collections.abc import Mapping
 from datetime import datetime
+from functools import cache
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 
@@ -95,6 +96,7 @@ def _versions() -> dict[str, str]:
     return found | {name: _version(name) for name in _LIBRARIES}
 
 
+@cache  # an audit asks once a take, and each answer is read from a file
 def _version(distribution: str) -> str:
     try:
         return version(distribution)
