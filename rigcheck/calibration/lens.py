@@ -179,10 +179,10 @@ def choose_lens(
     leader = min(bic, key=lambda name: bic[name])
     # A corner far out in the full fit says nothing about a lens.
     trusted = fits[leader].weights >= OUTLIER_WEIGHT
-    # Only what could win is tried on views left out: the leader and the simpler ones of its own family.
-    contenders = [n for n in fits if n == leader or (_simpler(by_name[n], by_name[leader]))]
-    if len(candidates) == 1:
-        contenders = []  # nothing to choose: the views left out are not asked
+    # Only what could win is tried on views left out: the leader and the simpler ones of its own family. Where there is
+    # nothing to choose they are not asked.
+    could_win = [n for n in fits if n == leader or _simpler(by_name[n], by_name[leader])]
+    contenders = could_win if len(candidates) > 1 else []
     held_out = {n: _held_out_losses(fits[n], by_name[n], trusted, scale) for n in contenders}
     losses = {name: lost for name, (lost, _) in held_out.items()}
     chosen = _simplest_as_good(losses, leader, sorted(contenders, key=lambda n: by_name[n].n_coefficients))

@@ -199,17 +199,18 @@ def _measurements(
         out |= _prior_measurements(solution, solution.prior)
     out |= blind_measurements(solution, working_distance_mm=distance_mm)
     out["board.flatness_mm"] = flatness(solution, numbers)
-    scale = solution.board.scale_sigma
-    out["board.scale_sigma"] = Estimate(
-        value=scale,
-        n=0 if scale is None else 2,
-        reason="" if scale is not None else "the print was not measured",
-    )
+    out["board.scale_sigma"] = _print_scale(solution.board.scale_sigma)
     out["views.inflation"] = Estimate(
         value=solution.covariance.inflation, sigma=solution.covariance.inflation_sigma, n=len(solution.views)
     )
     out["views.working_distance_mm"] = Estimate(value=distance_mm, unit="mm", n=len(solution.views))
     return out
+
+
+def _print_scale(sigma: float | None) -> Estimate:
+    if sigma is None:
+        return Estimate(value=None, n=0, reason="the print was not measured")
+    return Estimate(value=sigma, n=2)
 
 
 def _prior_measurements(solution: Solution, prior: IntrinsicsPrior) -> dict[str, Estimate]:
