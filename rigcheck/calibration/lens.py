@@ -179,8 +179,7 @@ def choose_lens(
     leader = min(bic, key=lambda name: bic[name])
     # A corner far out in the full fit says nothing about a lens.
     trusted = fits[leader].weights >= OUTLIER_WEIGHT
-    # Only what could win is tried on views left out: the leader and the simpler ones of its own family. Where there is
-    # nothing to choose they are not asked.
+    # Only what could win is tried on views left out: the leader and the simpler ones of its family; of one lens none.
     could_win = [n for n in fits if n == leader or _simpler(by_name[n], by_name[leader])]
     contenders = could_win if len(candidates) > 1 else []
     held_out = {n: _held_out_losses(fits[n], by_name[n], trusted, scale) for n in contenders}
