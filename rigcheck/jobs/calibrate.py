@@ -49,6 +49,7 @@ from rigcheck.jobs.opening import (
 )
 from rigcheck.jobs.refusing import refuse_exchanged_names, refuse_sizes
 from rigcheck.jobs.rig_settings import settings_of
+from rigcheck.jobs.sensors import with_hot_pixels
 from rigcheck.model import (
     BoardSpec,
     Calibration,
@@ -139,12 +140,8 @@ def calibrate(
     description = rig if isinstance(rig, RigDescription) or rig is None else read_rig(rig)
     earlier = None if prior is None else _calibration(prior)
     refuse_proxy(description)
-    first, second = str(footage1), None if footage2 is None else str(footage2)
-    names = camera_names(description, number_of_cameras(first, second))
     limits = limits_of(description, rig)
-    footage = open_footage_of(names, first, second, pairing)
-    refuse_sizes(footage.clips)
-    refuse_exchanged_names(description, footage.clips)
+    footage = _opened(footage1, footage2, description, pairing)
     setups = [camera_setup(clip, number, description) for number, clip in enumerate(footage.clips)]
     load_beside()
     looked = _look(footage, board_spec, setups, description, progress)
@@ -155,14 +152,11 @@ def calibrate(
         # Neither the moving board nor the files' hashes depend on the solution: two cores do both at once.
         moving = beside.submit(_moving, footage, looked, board_spec, progress)
         hashing = beside.submit(_hashes, files, footage)
-        chosen = choose_views(usable, board_spec, setups)
+        chosen = [usable[n] for n in choose_views(usable, board_spec, setups)]
         track = progress.track("Solving")
         track(0, 1)
-        solution = solve(
-            [usable[n] for n in chosen], board_spec, setups, lenses=lenses, flat_board=flat_board, prior=known
-        )
+        solution = solve(chosen, board_spec, setups, lenses=lenses, flat_board=flat_board, prior=known)
         track(1, 1)
-    touched = dict.fromkeys((*files, *footage_paths(footage1, footage2)))
     options = _options(footage1, footage2, pairing) | _rig_options(description, setups)
     options |= {"lens": lens, "flat_board": flat_board, "prior": _named(prior)}
     with _carried_to_the_face(solution):
@@ -173,23 +167,48 @@ def calibrate(
             rejected=looked.rejected,
             notes=_notes(footage, looked, len(chosen)),
         )
-    run = _with_hot_pixels(run, looked)
+    run = with_hot_pixels(run, looked.sensors)
     timing = _timing(moving.result(), solution, description)
-    focus = focus_measurements(run, looked.edges, description)
+    run = _with_evidence(run, footage, looked, timing | _beforehand(run, description, earlier), description)
+    touched = tuple(dict.fromkeys((*files, *footage_paths(footage1, footage2))))
+    return CalibrationResult(run=run, report=_report(run, limits), inputs=touched)
+
+
+def _opened(
+    footage1: str | Path,
+    footage2: str | Path | None,
+    rig: RigDescription | None,
+    pairing: PairingChoice | None,
+) -> OpenedFootage:
+    """Open the footage, and refuse what cannot be one rig's."""
+    first, second = str(footage1), None if footage2 is None else str(footage2)
+    names = camera_names(rig, number_of_cameras(first, second))
+    footage = open_footage_of(names, first, second, pairing)
+    refuse_sizes(footage.clips)
+    refuse_exchanged_names(rig, footage.clips)
+    return footage
+
+
+def _with_evidence(
+    run: CalibrationRun,
+    footage: OpenedFootage,
+    looked: Looked,
+    measured: dict[str, Estimate],
+    rig: RigDescription | None,
+) -> CalibrationRun:
+    """Add what was measured beside the solution, what was seen of the plate, and the views that fit worst."""
     flex = plate_flex(run)
     seen = tuple(finding.sentence for finding in plate_findings(looked.surfaces, flex))
-    run = replace(
+    return replace(
         run,
         measurements=run.measurements
-        | timing
-        | focus
+        | measured
+        | focus_measurements(run, looked.edges, rig)
         | {"board.flex_mm": flex}
-        | _beforehand(run, description, earlier)
         | _recorded(run, footage, looked),
         notes=(*run.notes, *seen),
         pictures=_worst_pictures(run, footage, looked),
     )
-    return CalibrationResult(run=run, report=_report(run, limits), inputs=tuple(touched))
 
 
 def write_calibration(result: CalibrationResult, out: str | Path, *, replace_earlier: bool = False) -> None:
@@ -220,21 +239,6 @@ def _carried_to_the_face(solution: Solution) -> Iterator[None]:
         if len(solution.setups) == 2 and solution.adjustment.summary.status != "converged":
             raise refusal_of_pair(solution) from error
         raise
-
-
-def _with_hot_pixels(run: CalibrationRun, looked: Looked) -> CalibrationRun:
-    """Keep each sensor's hot pixels, so that it is known again."""
-    found = {
-        name: () if look is None else look.hot_pixels_px for name, look in sorted(looked.sensors.items())
-    }
-    cameras = tuple(
-        replace(entry, hot_pixels_px=found.get(entry.camera.name, ())) for entry in run.calibration.cameras
-    )
-    counts = ", ".join(f"{entry.camera.name} {len(entry.hot_pixels_px)}" for entry in cameras)
-    note = "No hot pixels were seen by which the sensors could be known again."
-    if any(found.values()):
-        note = f"Hot pixels kept to know the sensors again: {counts}."
-    return replace(run, calibration=replace(run.calibration, cameras=cameras), notes=(*run.notes, note))
 
 
 def _beforehand(

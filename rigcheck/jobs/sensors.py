@@ -1,12 +1,13 @@
 """Watching for hot pixels in the pictures that a job looks at anyway."""
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import replace
 from itertools import repeat
 
 from rigcheck.footage.hot_pixels import HotPixelLook, HotPixelWatch
-from rigcheck.model import Frame
+from rigcheck.model import CalibrationRun, Frame
 
-__all__ = ["SensorWatch"]
+__all__ = ["SensorWatch", "with_hot_pixels"]
 
 
 class SensorWatch:
@@ -35,3 +36,16 @@ class SensorWatch:
     def looks(self) -> dict[str, HotPixelLook | None]:
         """What the pictures tell, by camera's name."""
         return {name: watch.look() for name, watch in self._watches.items()}
+
+
+def with_hot_pixels(run: CalibrationRun, looks: Mapping[str, HotPixelLook | None]) -> CalibrationRun:
+    """Keep each sensor's hot pixels, so that it is known again."""
+    found = {name: () if look is None else look.hot_pixels_px for name, look in sorted(looks.items())}
+    cameras = tuple(
+        replace(entry, hot_pixels_px=found.get(entry.camera.name, ())) for entry in run.calibration.cameras
+    )
+    counts = ", ".join(f"{entry.camera.name} {len(entry.hot_pixels_px)}" for entry in cameras)
+    note = "No hot pixels were seen by which the sensors could be known again."
+    if any(found.values()):
+        note = f"Hot pixels kept to know the sensors again: {counts}."
+    return replace(run, calibration=replace(run.calibration, cameras=cameras), notes=(*run.notes, note))
