@@ -73,4 +73,5 @@ def __getattr__(name: str) -> object:
     if name not in _LATER:
         raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
     module, inside = _LATER[name]
-    return getattr(import_module(f"{__name__}.{module}"), inside)
+    globals()[name] = found = getattr(import_module(f"{__name__}.{module}"), inside)
+    return found
