@@ -48,6 +48,7 @@ with ThreadPoolExecutor(2) as pool:
 _AGAIN = """
 import sys, av
 from concurrent.futures import ThreadPoolExecutor
+from fractions import Fraction
 from pathlib import Path
 from rigcheck.opencv import cv2
 place = Path(sys.argv[1])
@@ -61,8 +62,8 @@ def again(numbered):
         first = old.streams.video[0]
         stream.width, stream.height, stream.pix_fmt = first.width, first.height, "yuv420p"
         stream.options = {"preset": "ultrafast", "threads": "1"}
-        for frame in old.decode(first):
-            frame.pts = None
+        for count, frame in enumerate(old.decode(first)):
+            frame.pts, frame.time_base = count, Fraction(1, 30)
             new.mux(stream.encode(frame))
         new.mux(stream.encode())
 place.mkdir()
