@@ -84,22 +84,9 @@ def audit(
     given, progress = given or AuditInputs(), progress or SilentProgress()
     read = read_audit(takes, given)
     limits = limits_of(read.rig, given.rig)
-    orders = [
-        TakeOrder(
-            take=take,
-            cameras=read.cameras,
-            calibration=read.calibration,
-            rig=read.rig,
-            looks=read.looks,
-            pictures=given.pictures,
-            calibration_sha256=read.sha256(given.calibration),
-            rig_sha256=read.sha256(given.rig),
-        )
-        for take in read.takes
-    ]
     new_folder = work is not None and not Path(work).parent.exists()
     records = measure_takes(
-        orders,
+        _orders(read, given),
         work=None if work is None else Path(work),
         workers=given.workers or default_workers(),
         scheduler=given.scheduler,
@@ -126,6 +113,22 @@ def audit(
             "end": read.sha256(given.end_calibration) or None,
         },
     )
+
+
+def _orders(read: ReadAudit, given: AuditInputs) -> list[TakeOrder]:
+    return [
+        TakeOrder(
+            take=take,
+            cameras=read.cameras,
+            calibration=read.calibration,
+            rig=read.rig,
+            looks=read.looks,
+            pictures=given.pictures,
+            calibration_sha256=read.sha256(given.calibration),
+            rig_sha256=read.sha256(given.rig),
+        )
+        for take in read.takes
+    ]
 
 
 def write_audit(result: AuditResult, out: str | Path, *, replace_earlier: bool = False) -> None:

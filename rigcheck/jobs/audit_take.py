@@ -17,7 +17,7 @@ from rigcheck.jobs.audit_seen import CameraInTake, camera_numbers, look_at_camer
 from rigcheck.jobs.audit_timing import frame_faults, settings_of, start_timecodes, time_offset_of_take
 from rigcheck.jobs.opened import OpenedFootage, open_footage_of
 from rigcheck.matching import MaskedPair, PairMatcher
-from rigcheck.model import Estimate
+from rigcheck.model import Estimate, PatchMatches
 from rigcheck.model.auditing import TakeGeometry
 from rigcheck.model.take import TakeRecord
 
@@ -73,17 +73,8 @@ def _measured(order: TakeOrder, footage: OpenedFootage) -> TakeRecord:
             matches,
         )
         numbers |= skin.numbers
-        try:
-            geometry = take_geometry(
-                order.take.name,
-                matches,
-                rig,
-                working_distance_mm=order.working_distance_mm,
-                upright_deg=seen[0].turn_deg,
-            )
-            numbers |= geometry.measurements
-        except EstimationError as error:
-            reason = error.message.removeprefix(f"{order.take.name}: ")
+        geometry, reason = _geometry(order, matches, seen[0].turn_deg)
+        numbers |= {} if geometry is None else geometry.measurements
         numbers["pair.time_offset_ms"] = time_offset_of_take(footage, samples, matches, rig)
         if order.pictures:
             picture = match_picture(seen, matches, rig)
@@ -104,6 +95,25 @@ def _measured(order: TakeOrder, footage: OpenedFootage) -> TakeRecord:
         board=board_in_take(order, samples.boards) if samples.boards else None,
         picture=picture,
     )
+
+
+def _geometry(
+    order: TakeOrder, matches: Sequence[PatchMatches], upright_deg: int
+) -> tuple[TakeGeometry | None, str]:
+    """The pair's pose in a take, or why there is none."""
+    if order.calibration is None:
+        return None, _NO_CALIBRATION
+    try:
+        found = take_geometry(
+            order.take.name,
+            matches,
+            order.calibration.rig,
+            working_distance_mm=order.working_distance_mm,
+            upright_deg=upright_deg,
+        )
+    except EstimationError as error:
+        return None, error.message.removeprefix(f"{order.take.name}: ")
+    return found, ""
 
 
 def _why_no_geometry(order: TakeOrder, footage: OpenedFootage, seen: Sequence[CameraInTake]) -> str:
