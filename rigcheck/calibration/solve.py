@@ -17,7 +17,7 @@ from rigcheck.geometry.board_views import CameraSetup, View, gather, usable_view
 from rigcheck.geometry.bundle import RigState, SharedLayout
 from rigcheck.geometry.covariance import SharedCovariance, shared_covariance
 from rigcheck.geometry.robust import evaluate_loss
-from rigcheck.geometry.rotation import angles_apart
+from rigcheck.geometry.rotation import angles_apart, poses_between
 from rigcheck.model import BoardSpec, FrameRef, Rejection
 
 FloatArray = NDArray[np.float64]
@@ -176,9 +176,10 @@ def _relative_pose(
 ) -> tuple[FloatArray, FloatArray]:
     """camera2_from_camera1 that most pairs agree on: the pair nearest to all others."""
     one, other = np.array(pairs).T
-    rotations = second.board_rotations[other] @ first.board_rotations[one].swapaxes(1, 2)
-    turned = np.einsum("nij,nj->ni", rotations, first.board_translations[one])
-    translations = second.board_translations[other] - turned
+    rotations, translations = poses_between(
+        (first.board_rotations[one], first.board_translations[one]),
+        (second.board_rotations[other], second.board_translations[other]),
+    )
     apart = angles_apart(rotations)
     away = np.linalg.norm(translations[:, None] - translations[None], axis=-1)
     score = np.median(

@@ -14,7 +14,7 @@ from rigcheck.calibration.alone import alone_fit
 from rigcheck.calibration.solve import Solution
 from rigcheck.errors import EstimationError
 from rigcheck.geometry.bundle import RigState
-from rigcheck.geometry.rotation import angles_apart
+from rigcheck.geometry.rotation import angles_apart, poses_between
 from rigcheck.model import Estimate
 
 FloatArray = NDArray[np.float64]
@@ -161,8 +161,10 @@ def _disagreement(poses: Sequence[_Poses], apart: int) -> float | None:
     _, rows1, rows2 = np.intersect1d(first.frames + apart, second.frames, return_indices=True)
     if len(rows1) < _MIN_PAIRS:
         return None
-    turns = second.rotations[rows2] @ np.swapaxes(first.rotations[rows1], 1, 2)
-    moves = second.translations[rows2] - np.einsum("nij,nj->ni", turns, first.translations[rows1])
+    turns, moves = poses_between(
+        (first.rotations[rows1], first.translations[rows1]),
+        (second.rotations[rows2], second.translations[rows2]),
+    )
     away = np.linalg.norm(moves[:, None] - moves[None], axis=2)
     reach = float(np.median(np.linalg.norm(first.translations, axis=1)))
     away += reach * angles_apart(turns)

@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.linalg import cholesky, solve_triangular
+import scipy
 
 from rigcheck.face.exposure_flicker import Flicker, beat_hz, lamp_modulation
 from rigcheck.model import Estimate
@@ -243,9 +243,9 @@ def _kinds() -> Sequence[tuple[float, float]]:
 def _fitted(covariance: FloatArray, level: FloatArray, beside: FloatArray, waves: FloatArray) -> _Fits:
     """Generalised least squares without and with each sine, under one kind of wandering light."""
     n = len(level)
-    lower = cholesky(covariance, lower=True, check_finite=False)
+    lower = scipy.linalg.cholesky(covariance, lower=True, check_finite=False)
     columns = np.column_stack([level, beside, waves.reshape(-1, n).T])
-    white = solve_triangular(lower, columns, lower=True, check_finite=False)
+    white = scipy.linalg.solve_triangular(lower, columns, lower=True, check_finite=False)
     basis, _ = np.linalg.qr(white[:, 1 : 1 + beside.shape[1]])
     free = white - basis @ (basis.T @ white)
     y, waved = free[:, 0], free[:, 1 + beside.shape[1] :].T.reshape(-1, 2, n)

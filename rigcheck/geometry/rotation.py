@@ -10,10 +10,12 @@ FloatArray = NDArray[np.float64]
 __all__ = [
     "PairAxes",
     "angle_between",
+    "angles_apart",
     "exp_rotation",
     "log_rotation",
     "nearest_rotation",
     "pair_axes",
+    "poses_between",
     "skew",
 ]
 
@@ -110,6 +112,20 @@ def nearest_rotation(matrix: ArrayLike) -> FloatArray:
 def angle_between(rotation_a: FloatArray, rotation_b: FloatArray) -> float:
     """Angle of the turn from one rotation to another, rad."""
     return float(np.linalg.norm(log_rotation(rotation_a @ rotation_b.T)))
+
+
+def poses_between(
+    first: tuple[FloatArray, FloatArray], second: tuple[FloatArray, FloatArray]
+) -> tuple[FloatArray, FloatArray]:
+    """Pose of camera 2 from camera 1 by each board pose that both see: rotations (N, 3, 3), translations (N, 3).
+
+    Parameters
+    ----------
+    first, second : rotations (N, 3, 3) and translations (N, 3)
+        camera_from_board of either camera, row for row of one moment.
+    """
+    rotations = second[0] @ np.swapaxes(first[0], 1, 2)
+    return rotations, np.asarray(second[1] - np.einsum("nij,nj->ni", rotations, first[1]))
 
 
 def angles_apart(rotations: FloatArray) -> FloatArray:

@@ -17,7 +17,7 @@ from rigcheck.jobs.audit_seen import CameraInTake, camera_numbers, look_at_camer
 from rigcheck.jobs.audit_timing import frame_faults, settings_of, start_timecodes, time_offset_of_take
 from rigcheck.jobs.opened import OpenedFootage, open_footage_of
 from rigcheck.matching import MaskedPair, PairMatcher
-from rigcheck.model import Estimate, PatchMatches
+from rigcheck.model import Estimate, PatchMatches, StereoRig
 from rigcheck.model.auditing import TakeGeometry
 from rigcheck.model.take import TakeRecord
 
@@ -73,7 +73,7 @@ def _measured(order: TakeOrder, footage: OpenedFootage) -> TakeRecord:
             matches,
         )
         numbers |= skin.numbers
-        geometry, reason = _geometry(order, matches, seen[0].turn_deg)
+        geometry, reason = _geometry(order, rig, matches, seen[0].turn_deg)
         numbers |= {} if geometry is None else geometry.measurements
         numbers["pair.time_offset_ms"] = time_offset_of_take(footage, samples, matches, rig)
         if order.pictures:
@@ -98,16 +98,14 @@ def _measured(order: TakeOrder, footage: OpenedFootage) -> TakeRecord:
 
 
 def _geometry(
-    order: TakeOrder, matches: Sequence[PatchMatches], upright_deg: int
+    order: TakeOrder, rig: StereoRig, matches: Sequence[PatchMatches], upright_deg: int
 ) -> tuple[TakeGeometry | None, str]:
     """The pair's pose in a take, or why there is none."""
-    if order.calibration is None:
-        return None, _NO_CALIBRATION
     try:
         found = take_geometry(
             order.take.name,
             matches,
-            order.calibration.rig,
+            rig,
             working_distance_mm=order.working_distance_mm,
             upright_deg=upright_deg,
         )

@@ -98,7 +98,7 @@ def _camera(
         if index in noisy and moments[-1].layout is not None:
             noise += noise_levels(frame, moments[-1].layout, curve)
     of_clip = None if clip.info.frame_rate is None else float(clip.info.frame_rate)
-    luma = _curve(clip, described, tables, full_range=False)
+    luma = _curve(clip, described, tables, full_range=False) if clip.info.colour else curve
     return CameraExposed(
         name=clip.info.camera,
         curve=curve,

@@ -94,10 +94,8 @@ def look_at_clip(clip: Clip, search: Search) -> Looked:
     if video and not set(places) <= set(keys):
         places = evenly(places, MOST_LOOKS_IN_ONE_PASS)
         looked = look_in_one_pass(fetch, places, search, most=MOST_FULL_LOOKS_IN_ONE_PASS)
-    elif video and len(places) <= MOST_FULL_LOOKS:
-        looked = look_in_one_pass(fetch, places, search, most=MOST_FULL_LOOKS_AT_KEYS)
     else:
-        looked = _survey(fetch, places, search)
+        looked = _had_alone(fetch, places, search, video=video)
     return replace(looked, sensors=sensors.looks())
 
 
@@ -123,11 +121,18 @@ def look_at_pair(pairing: Pairing, search: Search) -> Looked:
         # Not the pictures of runs: they follow too closely to show anything else under a pixel.
         watched = set(evenly(places, _MOST_WATCHED_IN_ONE_PASS))
         looked = look_in_one_pass(fetch, places, search, most=MOST_FULL_LOOKS_IN_ONE_PASS, pairing=pairing)
-    elif video and len(places) <= MOST_FULL_LOOKS:
-        looked = look_in_one_pass(fetch, places, search, most=MOST_FULL_LOOKS_AT_KEYS)
     else:
-        looked = _survey(fetch, places, search)
+        looked = _had_alone(fetch, places, search, video=video)
     return replace(looked, sensors=sensors.looks())
+
+
+def _had_alone(
+    fetch: Callable[[Sequence[int]], Moments], places: Sequence[int], search: Search, *, video: bool
+) -> Looked:
+    """Look at pictures that each can be had alone: of a video's few key pictures at the sharper of neighbours."""
+    if video and len(places) <= MOST_FULL_LOOKS:
+        return look_in_one_pass(fetch, places, search, most=MOST_FULL_LOOKS_AT_KEYS)
+    return _survey(fetch, places, search)
 
 
 def _survey(fetch: Callable[[Sequence[int]], Moments], places: Sequence[int], search: Search) -> Looked:
