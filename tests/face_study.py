@@ -35,6 +35,18 @@ class Row:
     eyes_px: float
 
 
+def random_pose(rng):
+    """A head before the rig as helmets hold it."""
+    return head_pose(
+        distance_mm=rng.uniform(175, 230),
+        across_mm=rng.normal(0, 6),
+        down_mm=rng.normal(0, 8),
+        look_up_deg=rng.uniform(-2, 22),
+        yaw_deg=rng.normal(0, 4),
+        roll_deg=rng.normal(0, 3),
+    )
+
+
 def rows_of(case: int, *, size_px=(540, 720), cameras=(0, 1), calibrated=True, finder=None) -> list[Row]:
     """One performer at rest before a stacked pair, posed, sized and lit at random; and a jaw of their own.
 
@@ -44,14 +56,7 @@ def rows_of(case: int, *, size_px=(540, 720), cameras=(0, 1), calibrated=True, f
     rng = np.random.default_rng([91, case])
     performer = random_performer(rng)
     rig = head_rig(size_px=size_px)
-    pose = head_pose(
-        distance_mm=rng.uniform(175, 230),
-        across_mm=rng.normal(0, 6),
-        down_mm=rng.normal(0, 8),
-        look_up_deg=rng.uniform(-2, 22),
-        yaw_deg=rng.normal(0, 4),
-        roll_deg=rng.normal(0, 3),
-    )
+    pose = random_pose(rng)
     chin = posed_head(performer, neutral()).points_mm["chin"]
     size = (performer.face_length_mm or 117.9) / 117.9
     opening = max(rng.normal(51.3, 7.0) if rng.random() < 0.5 else rng.normal(48.0, 6.0), 30.0)

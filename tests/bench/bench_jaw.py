@@ -16,6 +16,10 @@ from pathlib import Path
 
 import numpy as np
 
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+
+import face_study
+
 from rigcheck.demo.camera import project_points
 from rigcheck.demo.head_expression import jaw_open, neutral
 from rigcheck.demo.head_light import Brim, usual_lamps
@@ -157,14 +161,7 @@ def drops(count: int = 60) -> None:
     for case in range(count):
         rng = np.random.default_rng([91, case])
         performer = random_performer(rng)
-        pose = head_pose(
-            distance_mm=rng.uniform(175, 230),
-            across_mm=rng.normal(0, 6),
-            down_mm=rng.normal(0, 8),
-            look_up_deg=rng.uniform(-2, 22),
-            yaw_deg=rng.normal(0, 4),
-            roll_deg=rng.normal(0, 3),
-        )
+        pose = face_study.random_pose(rng)
         rest, wide = posed_head(performer, neutral()).points_mm, posed_head(performer, jaw_open()).points_mm
         opening = float(np.linalg.norm(wide["lower_incisors_middle"] - rest["lower_incisors_middle"]))
         for k, camera in enumerate(rig.cameras):

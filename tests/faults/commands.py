@@ -68,6 +68,11 @@ def words(text: str) -> tuple[str, ...]:
     return tuple(text.split())
 
 
+def inside(argument: str, *files: tuple[str, str]) -> tuple[Slot, ...]:
+    """Files and their kinds within a folder that is given whole."""
+    return tuple(Slot(argument=argument, root=argument, inner=inner, kind=kind) for inner, kind in files)
+
+
 def single(argument: str, root: str, kind: str) -> Slot:
     return Slot(argument=argument, root=root, inner="", kind=kind)
 
@@ -162,30 +167,26 @@ COMMANDS = (
     Command(
         name="handover",
         arguments=words("handover {day} --with-pictures --board-footage"),
-        slots=tuple(
-            Slot(argument="day", root="day", inner=inner, kind=kind)
-            for inner, kind in (
-                ("morning/calibration.yaml", "yaml"),
-                ("morning/result.json", "json"),
-                ("fitting/performer.yaml", "yaml"),
-                ("fitting/report.html", "other"),
-                ("picks/picks.json", "json"),
-                ("picks/neutral_upper.png", "picture"),
-                ("audit/takes.json", "json"),
-            )
+        slots=inside(
+            "day",
+            ("morning/calibration.yaml", "yaml"),
+            ("morning/result.json", "json"),
+            ("fitting/performer.yaml", "yaml"),
+            ("fitting/report.html", "other"),
+            ("picks/picks.json", "json"),
+            ("picks/neutral_upper.png", "picture"),
+            ("audit/takes.json", "json"),
         ),
         outputs=("manifest.json", "SHA256SUMS", "conventions.html"),
     ),
     Command(
         name="handover --check",
         arguments=words("handover {received} --check"),
-        slots=tuple(
-            Slot(argument="received", root="received", inner=inner, kind=kind)
-            for inner, kind in (
-                ("manifest.json", "json"),
-                ("SHA256SUMS", "other"),
-                ("conventions.html", "other"),
-            )
+        slots=inside(
+            "received",
+            ("manifest.json", "json"),
+            ("SHA256SUMS", "other"),
+            ("conventions.html", "other"),
         ),
         writes=False,
     ),
