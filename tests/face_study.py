@@ -47,6 +47,17 @@ def random_pose(rng):
     )
 
 
+def published_jaw(rng):
+    """Opening of one person, mm, and where their hinge lies: spread as published, men and women alike often."""
+    opening = max(rng.normal(51.3, 7.0) if rng.random() < 0.5 else rng.normal(48.0, 6.0), 30.0)
+    jaw = {
+        "forward_mm": rng.normal(77, 5),
+        "below_mm": rng.normal(88, 7),
+        "turn_factor": rng.normal(1, 0.06),
+    }
+    return opening, jaw
+
+
 def rows_of(case: int, *, size_px=(540, 720), cameras=(0, 1), calibrated=True, finder=None) -> list[Row]:
     """One performer at rest before a stacked pair, posed, sized and lit at random; and a jaw of their own.
 
@@ -59,12 +70,7 @@ def rows_of(case: int, *, size_px=(540, 720), cameras=(0, 1), calibrated=True, f
     pose = random_pose(rng)
     chin = posed_head(performer, neutral()).points_mm["chin"]
     size = (performer.face_length_mm or 117.9) / 117.9
-    opening = max(rng.normal(51.3, 7.0) if rng.random() < 0.5 else rng.normal(48.0, 6.0), 30.0)
-    jaw = {
-        "forward_mm": rng.normal(77, 5),
-        "below_mm": rng.normal(88, 7),
-        "turn_factor": rng.normal(1, 0.06),
-    }
+    opening, jaw = published_jaw(rng)
     down, back = chin_after(opening / size, **jaw) * size
     scene = FaceScene(rig=rig, performer=performer, rig_from_head=pose, background_seed=None)
     rows, finder = [], finder or FaceFinder()

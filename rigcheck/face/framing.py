@@ -9,7 +9,7 @@ import numpy as np
 from rigcheck.face.framing_chin import FollowedChin, Opening
 from rigcheck.face.framing_jaw import chin_drop_px, opening_by_turn_mm
 from rigcheck.face.framing_points import UprightFace, combined, hull_share
-from rigcheck.face.framing_pose import HeadFit, Optics, camera_place, fit_head
+from rigcheck.face.framing_pose import HeadFit, Optics, camera_place, fit_head, picture_points
 from rigcheck.face.head_model import OUTLINE, OWN_LEVEL_DEG, head_points
 from rigcheck.model import Estimate
 from rigcheck.model._arrays import FloatArray
@@ -91,7 +91,7 @@ def camera_framing(
     at_rest = resting(faces)
     face = median_face(at_rest)
     fit = fit_head(face, optics)
-    jaw = _jaw_open(faces, at_rest, face, fit, None if opening is None else opening.chin)
+    jaw = _jaw_open(faces, at_rest, face, fit, optics, None if opening is None else opening.chin)
     numbers = _offsets(faces) | _margins(at_rest, face, fit, optics) | _angles(faces, face, fit)
     numbers["jaw_open_margin_px"] = jaw.margin
     return CameraFraming(
@@ -229,10 +229,10 @@ def _margins(
 def _modelled_outline(face: UprightFace, fit: HeadFit, optics: Optics) -> FloatArray:
     """Outline of the fitted head in the upright picture, laid on by the nostril base, where few points are known."""
     model = np.array([head_points()[name] for name in OUTLINE])
-    seen = fit.pixels_at(fit.parameters, np.vstack([np.zeros(3), model]))
+    seen = picture_points(fit.pixels_at(fit.parameters, np.vstack([np.zeros(3), model])), optics)
     anchor = face.nostril_base_px
     if not np.isfinite(anchor).all():
-        anchor = seen[0] + face.centre_px
+        anchor = seen[0]
     return np.asarray(seen[1:] - seen[0] + anchor)
 
 
@@ -286,6 +286,7 @@ def _jaw_open(
     at_rest: Sequence[UprightFace],
     face: UprightFace,
     fit: HeadFit | None,
+    optics: Optics,
     chin: FollowedChin | None,
 ) -> _Jaw:
     """Margin below the chin with the jaw fully open: followed there, seen, or predicted from the chin now."""
@@ -295,7 +296,7 @@ def _jaw_open(
     if fit is None:
         return _Jaw(margin=Estimate(value=None, unit="px", reason=_NO_POSE))
     gap_px = face.mouth_gap * face.eye_distance_px if np.isfinite(face.mouth_gap) else 0.0
-    drop, sigma = chin_drop_px(fit, gap_px=gap_px, eye_distance_px=face.eye_distance_px)
+    drop, sigma = chin_drop_px(fit, optics, gap_px=gap_px, eye_distance_px=face.eye_distance_px)
     opened_mm = None if chin is None else opening_by_turn_mm(fit, chin.shrink)
     if chin is not None and opened_mm is not None and opened_mm >= _FULL_MM:
         margin = _lower(now, chin.drop_px, chin.sigma_px, chin.shrink)

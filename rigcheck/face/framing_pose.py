@@ -2,19 +2,20 @@
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 import scipy
 
 from rigcheck.face.framing_points import UprightFace
 from rigcheck.face.head_model import MESH_PLACES, STRETCH_SIGMAS, head_points, mesh_points, stretched
-from rigcheck.geometry.projection import intrinsics_vector, unproject
+from rigcheck.geometry.projection import intrinsics_vector, project, unproject
 from rigcheck.geometry.rotation import exp_rotation
 from rigcheck.geometry.upright import recorded_points, upright_points, upright_size
 from rigcheck.model import CameraModel
 from rigcheck.model._arrays import FloatArray
 
-__all__ = ["HeadFit", "Optics", "camera_place", "fit_head", "ideal_points"]
+__all__ = ["HeadFit", "Optics", "camera_place", "fit_head", "ideal_points", "picture_points"]
 
 # Fitted to: what hardly moves with the expression; chin and lips with an allowance.
 _POINTS = (
@@ -171,6 +172,44 @@ def ideal_points(points_px: FloatArray, optics: Optics) -> FloatArray:
         rays[known] = unproject(recorded[known], intrinsics_vector(optics.camera), optics.camera.model)
     # Turning about the principal point: a picture of one pixel has its centre at (0, 0).
     return np.asarray(upright_points(rays, (1, 1), turn) * np.mean(optics.camera.focal_px))
+
+
+def picture_points(ideal_px: FloatArray, optics: Optics) -> FloatArray:
+    """Where the upright picture shows points of a lens without distortion: what `ideal_points` undoes.
+
+    Parameters
+    ----------
+    ideal_px : (..., 2) float64, px from the principal point, upright, for the mean focal length
+    optics : Optics
+
+    Returns
+    -------
+    (..., 2) float64, px, upright picture
+
+    Notes
+    -----
+    A calibration says nothing of what lies beyond the picture: there the lens is taken to stretch as at the farthest
+    corner that it reaches.
+    """
+    camera, turn = optics.camera, optics.mount_rotation_deg
+    if camera is None:
+        return np.asarray(ideal_px + (np.array(upright_size(optics.image_size_px, turn)) - 1.0) / 2.0)
+    rays = recorded_points(ideal_px.reshape(-1, 2) / np.mean(camera.focal_px), (1, 1), turn)
+    beyond = np.maximum(np.linalg.norm(rays, axis=1, keepdims=True) / _reach(camera), 1.0)
+    within = np.column_stack([rays / beyond, np.ones(len(rays))])
+    seen = project(within, intrinsics_vector(camera), camera.model)
+    centre = np.array(camera.principal_point_px)
+    recorded = centre + beyond * (seen - centre)
+    return upright_points(recorded, optics.image_size_px, turn).reshape(ideal_px.shape)
+
+
+@lru_cache(maxsize=8)
+def _reach(camera: CameraModel) -> float:
+    """Tangent of the angle off the axis of the farthest corner of the picture that the lens model reaches."""
+    width, height = camera.image_size_px
+    corners = np.array([(x, y) for x in (-0.5, width - 0.5) for y in (-0.5, height - 0.5)])
+    reach = np.linalg.norm(unproject(corners, intrinsics_vector(camera), camera.model), axis=1)
+    return float(reach[np.isfinite(reach)].max(initial=1e-9))
 
 
 def fit_head(face: UprightFace, optics: Optics) -> HeadFit | None:

@@ -6,7 +6,12 @@ side-by-side pair, lamps and helmet's brim varied. It prints, a camera a line, w
 picture: where the room below the open jaw is from, and its error against the rendered chin, in outer-eye distances.
 
 ``python tests/bench/bench_jaw.py --drop`` prints how far the chin is predicted to drop over how far the rendered head's
-does at full opening, from true points, without rendering.
+does at full opening, from true points, without rendering; and what jaws as published give at this chin: the performer's
+own opening, the mean opening, the mean over people.
+
+``python tests/bench/bench_jaw.py --coverage FIRST LAST`` renders performers FIRST to LAST - 1 at rest, each with a jaw
+of their own as published (`face_study.rows_of`, 360 x 480), and prints how often two sigmas hold for the room below the
+open jaw, with and without a calibration.
 """
 
 import pickle
@@ -158,6 +163,7 @@ def followed(folder: Path, first: int, last: int) -> None:
 
 def drops(count: int = 60) -> None:
     rig, rows = head_rig(size_px=SIZE_PX), []
+    jaws = [face_study.published_jaw(np.random.default_rng([134, k])) for k in range(100)]
     for case in range(count):
         rng = np.random.default_rng([91, case])
         performer = random_performer(rng)
@@ -180,21 +186,44 @@ def drops(count: int = 60) -> None:
             distance = float(from_rig.apply(pose.translation_mm)[2])
             optics = Optics(image_size_px=SIZE_PX, camera=camera, distance_mm=distance, distance_sigma=0.02)
             fit = fit_head(face, optics)
-            predicted, _ = chin_drop_px(fit, gap_px=face.mouth_gap * eyes, eye_distance_px=eyes)
+            predicted, _ = chin_drop_px(fit, optics, gap_px=face.mouth_gap * eyes, eye_distance_px=eyes)
             chin = rest["chin"]
             true = seen(wide["chin"])[1] - seen(chin)[1]
-            own, usual = (
-                seen(chin + np.array([0.0, *chin_after(each)]))[1] - seen(chin)[1] for each in (opening, 49.6)
-            )
-            rows.append((k, predicted / true, own / true, usual / true, opening))
+
+            def published(opening_mm, seen=seen, chin=chin, true=true, **jaw):
+                return (
+                    seen(chin + np.array([0.0, *chin_after(opening_mm, **jaw)]))[1] - seen(chin)[1]
+                ) / true
+
+            people = np.mean([published(each, **jaw) for each, jaw in jaws])
+            rows.append((k, predicted / true, published(opening), published(49.6), people, opening))
     table = np.array(rows)
-    say(f"openings between the incisors: {table[:, 4].mean():.1f} mm on average (published 49.6)")
+    say(f"openings between the incisors: {table[:, 5].mean():.1f} mm on average (published 49.6)")
     for k, camera in enumerate(rig.cameras):
         mine = table[table[:, 0] == k]
         low, middle, high = np.percentile(mine[:, 1], (5, 50, 95))
         say(
             f"{camera.name}: predicted over true drop {middle:.2f} ({low:.2f} to {high:.2f}); a published jaw at this "
-            f"chin, opened as far as this head's {np.median(mine[:, 2]):.2f}, by 49.6 mm {np.median(mine[:, 3]):.2f}"
+            f"chin, opened as far as this head's {np.median(mine[:, 2]):.2f}, by 49.6 mm {np.median(mine[:, 3]):.2f}, "
+            f"mean over people {np.median(mine[:, 4]):.2f}"
+        )
+
+
+def coverage(first: int, last: int) -> None:
+    finder = FaceFinder()
+    for calibrated in (True, False):
+        rows = [
+            row
+            for case in range(first, last)
+            for row in face_study.rows_of(case, size_px=(360, 480), calibrated=calibrated, finder=finder)
+        ]
+        ratio = np.array(
+            [row.errors["jaw_open_margin_px"] / row.sigmas["jaw_open_margin_px"] for row in rows]
+        )
+        say(
+            f"{'calibrated' if calibrated else 'no calibration'}: {len(rows)} pictures of {last - first} performers, "
+            f"within two sigmas {100 * np.mean(np.abs(ratio) < 2):.1f} %, error over sigma {ratio.mean():+.2f} (mean), "
+            f"{ratio.std():.2f} (sd)"
         )
 
 
@@ -202,5 +231,7 @@ if __name__ == "__main__":
     cv2.setNumThreads(1)
     if sys.argv[1:] == ["--drop"]:
         drops()
+    elif sys.argv[1] == "--coverage":
+        coverage(int(sys.argv[2]), int(sys.argv[3]))
     else:
         followed(Path(sys.argv[1]), int(sys.argv[2]), int(sys.argv[3]))

@@ -204,13 +204,9 @@ def test_jaw_agrees_with_the_handbook(turn_deg, slide_mm, travel_mm, down_mm, ba
 
 def test_receding_chin_moves_up_in_the_picture():
     """Perspective at 200 mm: a chin that drops and recedes moves less than one that only drops; more from below."""
-    fits = [
-        fit_head(
-            upright_face(landmarks(*pose(look_up_deg=up)), 0), Optics(image_size_px=SIZE_PX, camera=CAMERA)
-        )
-        for up in (0.0, 25.0)
-    ]
-    drops = [chin_drop_px(fit, gap_px=0.0, eye_distance_px=600.0) for fit in fits]
+    optics = Optics(image_size_px=SIZE_PX, camera=CAMERA)
+    fits = [fit_head(upright_face(landmarks(*pose(look_up_deg=up)), 0), optics) for up in (0.0, 25.0)]
+    drops = [chin_drop_px(fit, optics, gap_px=0.0, eye_distance_px=600.0) for fit in fits]
     chin, (down, back) = head_points()["chin"], chin_after(49.6)
     only_down = FOCAL_PX * (down / (200.0 + chin[2]))
     receding = FOCAL_PX * ((chin[1] + down) / (200.0 + chin[2] + back) - chin[1] / (200.0 + chin[2]))
