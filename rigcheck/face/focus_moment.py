@@ -63,14 +63,15 @@ def focus_moment(frame: Frame, face: FaceLandmarks, *, before: Frame | None = No
     if not outlines:
         return FocusMoment(ref=frame.ref, size_px=frame.size_px, reason=_NO_REGIONS)
     grey = frame.grey8()
-    masks = {name: filled_mask(parts, frame.size_px) for name, parts in outlines.items()}
     box = _box(outlines, frame.size_px)
-    smear, toward = smear_of(grey, _grid(box, masks))
+    part = _part(box, frame.size_px)
+    masks = _masks(outlines, part)
+    smear, toward = smear_of(grey[part], _grid(box, part, masks))
     moved = None if before is None or before.size_px != frame.size_px else moved_px(before.grey8(), grey, box)
     return FocusMoment(
         ref=frame.ref,
         size_px=frame.size_px,
-        regions=region_sharpness(grey, masks),
+        regions=region_sharpness(grey[part], masks),
         outlines=outlines,
         smear=smear,
         smear_deg=toward,
@@ -85,11 +86,33 @@ def _box(outlines: Mapping[str, tuple[FloatArray, ...]], size_px: tuple[int, int
     return slice(int(low[1]), int(high[1])), slice(int(low[0]), int(high[0]))
 
 
-def _grid(box: tuple[slice, slice], masks: Mapping[str, BoolArray]) -> FloatArray:
-    """Patches of skin: cheeks, sides and nose, where no lash or lip lies."""
+def _part(box: tuple[slice, slice], size_px: tuple[int, int]) -> tuple[slice, slice]:
+    """Rows and columns that hold every patch of the box, laid so that patches lie where they do in the picture."""
+    rows, columns = (
+        slice(
+            max((one.start - PATCH_PX) // _STRIDE * _STRIDE, 0),
+            min(one.stop + PATCH_PX, size),
+        )
+        for one, size in zip(box, size_px[::-1], strict=True)
+    )
+    return rows, columns
+
+
+def _masks(outlines: Mapping[str, tuple[FloatArray, ...]], part: tuple[slice, slice]) -> dict[str, BoolArray]:
+    """Of each region, within a part of the picture."""
+    rows, columns = part
+    corner = np.array([columns.start, rows.start])
+    size = (columns.stop - columns.start, rows.stop - rows.start)
+    return {name: filled_mask((each - corner for each in parts), size) for name, parts in outlines.items()}
+
+
+def _grid(box: tuple[slice, slice], part: tuple[slice, slice], masks: Mapping[str, BoolArray]) -> FloatArray:
+    """Patches of skin within the part: cheeks, sides and nose, where no lash or lip lies."""
     y, x = np.meshgrid(
-        np.arange(box[0].start, box[0].stop, _STRIDE),
-        np.arange(box[1].start, box[1].stop, _STRIDE),
+        *(
+            np.arange(one.start - whole.start, one.stop - whole.start, _STRIDE)
+            for one, whole in zip(box, part, strict=True)
+        ),
         indexing="ij",
     )
     inside = masks["cheeks"][y, x] | masks["sides"][y, x] | masks["nose_tip"][y, x]

@@ -1,5 +1,7 @@
 """How much fine detail a region keeps for the coarse detail it has, its noise taken off."""
 
+from dataclasses import replace
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -68,8 +70,7 @@ def region_sharpness(
     another picture of the same performer, not with another region. Sigma is from the spread over the patches.
     """
     places = {name: _places(mask) for name, mask in masks.items()}
-    every = np.concatenate([*places.values(), np.zeros((0, 2))])
-    spectra = patch_spectra(picture, every)
+    spectra = _spectra(picture, np.concatenate([*places.values(), np.zeros((0, 2))]))
     if len(spectra.power) == 0:
         return {name: Estimate(value=None, reason="the region lies outside the picture") for name in masks}
     owner = np.repeat(np.arange(len(masks)), [len(found) for found in places.values()])[spectra.kept]
@@ -79,6 +80,15 @@ def region_sharpness(
         name: _sharpness(coarse[owner == k], fine[owner == k], noise[owner == k])
         for k, name in enumerate(masks)
     }
+
+
+def _spectra(picture: NDArray[np.uint8] | NDArray[np.uint16], places_px: FloatArray) -> PatchSpectra:
+    """Spectra of the patches around places; where regions overlap a place stands twice and is transformed once."""
+    _, first, again = np.unique(places_px @ [1.0, picture.shape[1]], return_index=True, return_inverse=True)
+    once = patch_spectra(picture, places_px[first])
+    kept = once.kept[again]
+    row = (np.cumsum(once.kept) - 1)[again[kept]]
+    return replace(once, power=once.power[row], level_dn=once.level_dn[row], kept=kept)
 
 
 def _places(mask: BoolArray) -> FloatArray:

@@ -246,29 +246,24 @@ def _angles(faces: Sequence[UprightFace], face: UprightFace, fit: HeadFit | None
         missing = Estimate(value=None, unit="deg", reason=_NO_POSE)
         bare = {"px_per_mm": Estimate(value=None, unit="px/mm", reason=_NO_POSE)}
         return {name: missing for name in (*names, "from_side_deg")} | bare
-    out = {}
-    for name, point in names.items():
+    points = np.array(list(names.values()))
 
-        def elevation(parameters: FloatArray, point: FloatArray = point) -> FloatArray:
-            to_camera = camera_place(fit, parameters) - point
-            away = np.linalg.norm(to_camera, axis=-1)
-            return np.asarray(np.degrees(np.arcsin(to_camera[..., 1] / away)))
-
-        sigma = float(np.hypot(fit.sigma_of(elevation), OWN_LEVEL_DEG))
-        out[name] = Estimate(value=float(elevation(fit.parameters)), sigma=sigma, unit="deg", n=len(faces))
-
-    def aside(parameters: FloatArray) -> FloatArray:
+    def all_at(parameters: FloatArray) -> FloatArray:
+        """Elevation from each point and angle aside, degrees, and the scale, (..., 5)."""
         place = camera_place(fit, parameters)
-        return np.asarray(np.degrees(np.arctan2(place[..., 0], -place[..., 2])))
+        to_camera = place[..., None, :] - points
+        level = np.arcsin(to_camera[..., 1] / np.linalg.norm(to_camera, axis=-1))
+        aside = np.arctan2(place[..., 0], -place[..., 2])[..., None]
+        scale = np.exp(parameters[..., 11:] - parameters[..., 10:11])
+        return np.concatenate([np.degrees(level), np.degrees(aside), scale], axis=-1)
 
-    def scale(parameters: FloatArray) -> FloatArray:
-        return np.asarray(np.exp(parameters[..., 11] - parameters[..., 10]))
-
-    out["from_side_deg"] = Estimate(
-        value=float(aside(fit.parameters)), sigma=fit.sigma_of(aside), unit="deg", n=len(faces)
-    )
-    out["px_per_mm"] = Estimate(value=fit.px_per_mm, sigma=fit.sigma_of(scale), unit="px/mm", n=len(faces))
-    return out
+    value, sigma = all_at(fit.parameters), fit.sigmas_of(all_at)
+    sigma[: len(points)] = np.hypot(sigma[: len(points)], OWN_LEVEL_DEG)
+    units = {name: "deg" for name in (*names, "from_side_deg")} | {"px_per_mm": "px/mm"}
+    return {
+        name: Estimate(value=float(value[k]), sigma=float(sigma[k]), unit=unit, n=len(faces))
+        for k, (name, unit) in enumerate(units.items())
+    }
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

@@ -44,6 +44,7 @@ _SHIFT = slice(8, 10)
 _LOG_DISTANCE, _LOG_FOCAL = 10, 11
 _FEWEST_POINTS = 5
 _STEP = 1e-5  # of parameters, for derivatives: fractions and radians, all of the order of one
+_TOLERANCE = 1e-8  # relative, at which the fit ends
 _USUAL_FOCAL = 1.2
 _SPAN = ("eye_outer_right", "eye_outer_left")
 _DEPTH_POINTS = {"alar_base_right", "alar_base_left", "subnasale", "nose_tip", "mouth_corner_right", "chin"}
@@ -120,9 +121,13 @@ class HeadFit:
 
     def sigma_of(self, value: Callable[[FloatArray], FloatArray]) -> float:
         """Standard uncertainty, to first order, of a number that `value` gives (K,) for parameters (K, 12)."""
+        return float(self.sigmas_of(lambda parameters: value(parameters)[..., None])[0])
+
+    def sigmas_of(self, values: Callable[[FloatArray], FloatArray]) -> FloatArray:
+        """Those of several numbers (M,) that `values` gives (K, M) for parameters (K, 12)."""
         steps = 0.1 * np.sqrt(np.diag(self.covariance)).clip(1e-9)
-        slope = _slope(value, self.parameters, steps)
-        return float(np.sqrt(max(float(slope @ self.covariance @ slope), 0.0)))
+        slope = _slope(values, self.parameters, steps)
+        return np.asarray(np.sqrt((slope * (self.covariance @ slope)).sum(axis=0).clip(0.0)))
 
 
 def translation_at(parameters: FloatArray) -> FloatArray:
@@ -254,15 +259,23 @@ def fit_head(face: UprightFace, optics: Optics) -> HeadFit | None:
     def slopes(parameters: FloatArray) -> FloatArray:
         return _slope(residuals, parameters, np.full(len(parameters), _STEP)).T
 
-    found = scipy.optimize.least_squares(
-        residuals, start, jac=slopes, method="lm", x_scale=spread.clip(1e-3, 1.0), max_nfev=60
+    # The same MINPACK as behind `least_squares`, which takes as long again to call it.
+    found, _ = scipy.optimize.leastsq(
+        residuals,
+        start,
+        Dfun=slopes,
+        ftol=_TOLERANCE,
+        xtol=_TOLERANCE,
+        gtol=_TOLERANCE,
+        maxfev=60,
+        diag=1.0 / spread.clip(1e-3, 1.0),
     )
-    n = 2 * len(names)
+    slope, left = slopes(found), residuals(found)[: 2 * len(names)]
     return HeadFit(
-        parameters=np.asarray(found.x),
-        covariance=np.asarray(np.linalg.inv(found.jac.T @ found.jac)),
+        parameters=np.asarray(found),
+        covariance=np.asarray(np.linalg.inv(slope.T @ slope)),
         start=start_rotation,
-        misfit=float(np.sqrt(np.mean(found.fun[:n] ** 2))),
+        misfit=float(np.sqrt(np.mean(left**2))),
         n_points=len(names),
     )
 

@@ -1,6 +1,6 @@
 """One moment of one camera or two: landmarks, framing, focus and exposure, as picture after picture needs them."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
@@ -52,9 +52,10 @@ class MomentMeasurer:
 
     Notes
     -----
-    Both faces are found side by side; then the skin is matched while the rest is measured. The linear algebra keeps to
-    one thread, since its own would wait for ours. Where a process is lost, both cameras are measured here from then
-    on. One measurer serves one caller at a time. A proxy's focus and exposure say nothing: do not give its pictures.
+    Both cameras are measured side by side, and the skin is matched as soon as both faces are found. The linear
+    algebra keeps to one thread, since its own would wait for ours. Where a process is lost, both cameras are measured
+    here from then on. One measurer serves one caller at a time. A proxy's focus and exposure say nothing: do not give
+    its pictures.
     Call :meth:`close`, or use it in a ``with`` statement.
     """
 
@@ -112,7 +113,13 @@ class MomentMeasurer:
             camera.close()
         self._threads.shutdown()
 
-    def measure(self, frames: Sequence[Frame], *, matched: bool = True) -> Moment:
+    def measure(
+        self,
+        frames: Sequence[Frame],
+        *,
+        matched: bool = True,
+        meanwhile: Callable[[], None] = lambda: None,
+    ) -> Moment:
         """Measure one moment.
 
         Parameters
@@ -121,6 +128,8 @@ class MomentMeasurer:
             One picture a camera, in the order of the first ones, as recorded at full size and depth.
         matched : bool
             Whether to match the skin between calibrated cameras: needed at some moments only.
+        meanwhile : callable
+            Called in this thread while the cameras measure; not again where a process is lost.
 
         Returns
         -------
@@ -135,20 +144,25 @@ class MomentMeasurer:
             raise ValueError(f"{len(frames)} pictures found, {len(self._cameras)} needed")
         with self._algebra.limit(limits=1, user_api="blas"):
             try:
-                return self._measured(frames, matched=matched)
+                return self._measured(frames, matched=matched, meanwhile=meanwhile)
             except SideLost:
                 for camera in self._cameras:
                     camera.close()
                 self._cameras = [CameraHere(setup, self._threads) for setup in self._setups]
-                return self._measured(frames, matched=matched)
+                return self._measured(frames, matched=matched, meanwhile=lambda: None)
 
-    def _measured(self, frames: Sequence[Frame], *, matched: bool) -> Moment:
-        looking = [camera.find(frame) for camera, frame in zip(self._cameras, frames, strict=True)]
-        faces = [found() for found in looking]
-        pair = self._threads.submit(self._pair, frames, faces) if matched else None
-        measuring = [camera.rest(face) for camera, face in zip(self._cameras, faces, strict=True)]
-        parts = [rest() for rest in measuring]
-        return Moment(cameras=tuple(parts), pair=None if pair is None else pair.result())
+    def _measured(self, frames: Sequence[Frame], *, matched: bool, meanwhile: Callable[[], None]) -> Moment:
+        matched = matched and self._matcher is not None
+        begun = [
+            camera.begin(frame, face_first=matched)
+            for camera, frame in zip(self._cameras, frames, strict=True)
+        ]
+        meanwhile()
+        pair = None
+        if matched:
+            pair = self._threads.submit(self._pair, frames, [camera.face() for camera in begun])
+        parts = tuple(camera.whole() for camera in begun)
+        return Moment(cameras=parts, pair=None if pair is None else pair.result())
 
     def _pair(self, frames: Sequence[Frame], faces: Sequence[FaceLandmarks | NoFace]) -> FocusPair | None:
         found = [face for face in faces if isinstance(face, FaceLandmarks)]

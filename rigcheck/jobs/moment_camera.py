@@ -5,6 +5,7 @@ from collections.abc import Callable
 from concurrent.futures import Executor
 from contextlib import suppress
 from dataclasses import dataclass
+from functools import partial
 from multiprocessing.connection import Connection
 from typing import Any
 
@@ -16,12 +17,12 @@ from rigcheck.face.focus_moment import FocusMoment, focus_moment
 from rigcheck.face.framing import CameraFraming, camera_framing
 from rigcheck.face.framing_points import upright_face
 from rigcheck.face.framing_pose import Optics
-from rigcheck.jobs.side_process import SideContext
+from rigcheck.jobs.side_process import SideContext, keep_freed_memory
 from rigcheck.landmarks import FaceFinder, Looks, NoFace
 from rigcheck.model import FaceLandmarks, Frame
 from rigcheck.opencv import cv2
 
-__all__ = ["CameraAside", "CameraHere", "CameraMoment", "CameraSetup", "SideLost"]
+__all__ = ["BegunCamera", "CameraAside", "CameraHere", "CameraMoment", "CameraSetup", "SideLost"]
 
 _END_S = 5.0  # within which a process that is let go has to end
 
@@ -51,23 +52,21 @@ class _Measuring:
     def __init__(self, setup: CameraSetup) -> None:
         self._setup = setup
         self._finder = FaceFinder(setup.looks)
-        self._frame: Frame | None = None
         self._before: Frame | None = None
 
     def find(self, frame: Frame) -> FaceLandmarks | NoFace:
-        if frame is not self._frame:  # asked again when the other camera's process was lost
-            self._before, self._frame = self._frame, frame
         return self._finder.find(frame, mount_rotation_deg=self._setup.optics.mount_rotation_deg)
 
-    def rest(self, face: FaceLandmarks | NoFace) -> CameraMoment:
-        frame, setup = self._frame, self._setup
-        if isinstance(face, NoFace) or frame is None:
+    def rest(self, frame: Frame, face: FaceLandmarks | NoFace) -> CameraMoment:
+        before, self._before = self._before, frame
+        if isinstance(face, NoFace):
             return CameraMoment(face=face)
+        setup = self._setup
         turn = (setup.optics.mount_rotation_deg + face.turned_deg) % 360
         return CameraMoment(
             face=face,
             framing=camera_framing(face.ref.camera, (upright_face(face, turn),), setup.optics),
-            focus=focus_moment(frame, face, before=self._before),
+            focus=focus_moment(frame, face, before=before),
             exposure=exposure_moment(
                 frame,
                 face,
@@ -78,24 +77,30 @@ class _Measuring:
         )
 
 
+@dataclass(frozen=True, kw_only=True, eq=False)
+class BegunCamera:
+    """A picture that is being measured: functions that wait for its face alone, and for all of it."""
+
+    face: Callable[[], FaceLandmarks | NoFace]
+    whole: Callable[[], CameraMoment]
+
+
 class SideLost(Exception):
     """The process of a camera has ended without having been asked to."""
 
 
 class CameraHere:
-    """A camera measured by threads of this process. What is begun is given as a function that waits for it."""
+    """A camera measured by threads of this process."""
 
     def __init__(self, setup: CameraSetup, threads: Executor) -> None:
         self._measuring = _Measuring(setup)
         self._threads = threads
 
-    def find(self, frame: Frame) -> Callable[[], FaceLandmarks | NoFace]:
-        """Begin to find the face of the next picture."""
-        return self._threads.submit(self._measuring.find, frame).result
-
-    def rest(self, face: FaceLandmarks | NoFace) -> Callable[[], CameraMoment]:
-        """Begin to measure the rest of that picture."""
-        return self._threads.submit(self._measuring.rest, face).result
+    def begin(self, frame: Frame, *, face_first: bool) -> BegunCamera:
+        """Begin to measure the next picture; `face_first` says that its face will be asked for."""
+        found = self._threads.submit(self._measuring.find, frame)
+        whole = self._threads.submit(lambda: self._measuring.rest(frame, found.result()))
+        return BegunCamera(face=found.result, whole=whole.result)
 
     def close(self) -> None:
         """Nothing to let go."""
@@ -118,13 +123,16 @@ class CameraAside:
         theirs.close()
         self._unread = 0
 
-    def find(self, frame: Frame) -> Callable[[], FaceLandmarks | NoFace]:
-        """Begin to find the face of the next picture."""
-        return self._asked("find", frame)
-
-    def rest(self, face: FaceLandmarks | NoFace) -> Callable[[], CameraMoment]:
-        """Begin to measure the rest of that picture."""
-        return self._asked("rest", face)
+    def begin(self, frame: Frame, *, face_first: bool) -> BegunCamera:
+        """Begin to measure the next picture; `face_first` says that its face will be asked for, before the whole."""
+        try:
+            while self._unread:  # nobody waited for it, since the other camera failed first
+                self._read()
+            self._line.send((frame, face_first))
+        except (EOFError, OSError) as error:
+            raise SideLost from error
+        self._unread += 1 + face_first
+        return BegunCamera(face=self._answer, whole=self._answer)
 
     def close(self) -> None:
         """End the process."""
@@ -134,22 +142,12 @@ class CameraAside:
             self._process.kill()
             self._process.join()
 
-    def _asked(self, what: str, about: object) -> Callable[[], Any]:
-        try:
-            while self._unread:  # nobody waited for it, since the other camera failed first
-                self._read()
-            self._line.send((what, about))
-        except (EOFError, OSError) as error:
-            raise SideLost from error
-        self._unread += 1
-        return self._answer
-
     def _read(self) -> object:
         answer = self._line.recv()
         self._unread -= 1
         return answer
 
-    def _answer(self) -> object:
+    def _answer(self) -> Any:  # noqa: ANN401 - of whichever was asked for next
         try:
             answer = self._read()
         except (EOFError, OSError) as error:
@@ -162,15 +160,23 @@ class CameraAside:
 def _serve(line: Connection, setup: CameraSetup) -> None:
     """Answer what is asked until nobody is there any more."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # where the context could not keep it away
+    keep_freed_memory()
     cv2.setNumThreads(1)
     threadpool_limits(limits=1, user_api="blas")
     measuring = _Measuring(setup)
     with line, suppress(EOFError, OSError):
         while True:
-            what, about = line.recv()
-            answer: object
-            try:
-                answer = measuring.find(about) if what == "find" else measuring.rest(about)
-            except Exception as error:  # told where it is waited for
-                answer = error
-            line.send(answer)
+            frame, face_first = line.recv()
+            face = _tried(partial(measuring.find, frame))
+            if face_first:
+                line.send(face)
+            failed = isinstance(face, Exception)
+            line.send(face if failed else _tried(partial(measuring.rest, frame, face)))
+
+
+def _tried(work: Callable[[], object]) -> Any:  # noqa: ANN401 - what the work gives, or what it failed by
+    """What some work gives; an error is told where it is waited for."""
+    try:
+        return work()
+    except Exception as error:
+        return error

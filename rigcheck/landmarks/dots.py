@@ -88,7 +88,8 @@ def dots_on_face(picture: PictureLevels, square: Square, points_px: FloatArray) 
         usual = _median_of(np.arange(256), counts)
         deviation = 1.4826 * _median_of(np.abs(np.arange(256) - usual), counts)
         threshold = max(_LEAST_CONTRAST, usual + _LEAST_OVER_SKIN * max(deviation, 1.0))
-        spots = np.where((hat >= threshold) & (skin > 0), 255, 0).astype(np.uint8)
+        over = cv2.threshold(hat, np.ceil(threshold) - 1.0, 255, cv2.THRESH_BINARY)[1]
+        spots = np.asarray(cv2.bitwise_and(over, skin), dtype=np.uint8)
         count += _keep_round(spots, hat, found)
     clean = cut
     if count >= LEAST_DOTS:
@@ -134,16 +135,26 @@ def _fill(mask: NDArray[np.uint8], outline: FloatArray, value: int) -> None:
 
 def _keep_round(spots: NDArray[np.uint8], hat: NDArray[np.uint8], found: NDArray[np.uint8]) -> int:
     """Add round, lonely spots of a dot's size to `found`; returns how many."""
-    _, found_labels, stats, _ = cv2.connectedComponentsWithStats(spots, connectivity=8)
-    labels = np.asarray(found_labels, dtype=np.int32)
-    width, height = stats[:, cv2.CC_STAT_WIDTH], stats[:, cv2.CC_STAT_HEIGHT]
-    area = stats[:, cv2.CC_STAT_AREA]
+    if not cv2.countNonZero(spots):
+        return 0
+    x, y = np.asarray(cv2.findNonZero(spots), dtype=np.int64).reshape(-1, 2).T
+    # Boxes and areas from the few pixels of spots: OpenCV's own go through the whole picture.
+    count, every = cv2.connectedComponents(spots, connectivity=8)
+    labels = np.asarray(every, dtype=np.int32)
+    owner = labels[y, x]
+    low, high = np.full((2, count), max(spots.shape)), np.zeros((2, count), dtype=int)
+    for axis, places in enumerate((x, y)):
+        np.minimum.at(low[axis], owner, places)
+        np.maximum.at(high[axis], owner, places)
+    area = np.bincount(owner, minlength=count)
+    width, height = high - low + 1
     longer = np.maximum(width, height)
     round_enough = (longer <= _WIDEST_PX) & (longer <= 1.7 * np.minimum(width, height) + 1)
     round_enough &= (area >= _AREA_PX[0]) & (area <= _AREA_PX[1]) & (area >= 0.5 * width * height)
-    round_enough[0] = False
-    kept = [k for k in np.flatnonzero(round_enough) if _lonely(labels, int(k), hat, stats[k])]
-    found[np.isin(labels, kept)] = 255
+    boxes = np.stack([*low, width, height], axis=1)
+    kept = [k for k in np.flatnonzero(round_enough) if _lonely(labels, int(k), hat, boxes[k])]
+    if kept:
+        found[np.isin(labels, kept)] = 255
     return len(kept)
 
 

@@ -112,10 +112,10 @@ class FaceSession:
         )
         with self._lock:
             judge, lasting = self._judge, self._lasting
-        if held:
-            lasting.take_pictures(held)
         matched = judge is not None and apart_s <= begun.together_s and judge.wants_pair(at_s)
-        moment = measurer.measure(frames, matched=matched)
+        moment = measurer.measure(
+            frames, matched=matched, meanwhile=lambda: lasting.take_pictures(held) if held else None
+        )
         with self._lock:
             self._newest = _Measured(moment=moment, frames=frames, at_s=at_s)
             self._fresh = True

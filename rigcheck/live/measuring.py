@@ -1,6 +1,6 @@
 """Newest pictures of both cameras paired by time, and measured as a `fitting` measures them."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -103,11 +103,14 @@ class FaceMeasurer:
         """Let its threads go."""
         self._measurer.close()
 
-    def measure(self, frames: Sequence[Frame], *, matched: bool) -> Moment:
-        """Measure one moment; of a proxy neither focus nor light."""
+    def measure(
+        self, frames: Sequence[Frame], *, matched: bool, meanwhile: Callable[[], None] = lambda: None
+    ) -> Moment:
+        """Measure one moment; of a proxy neither focus nor light. `meanwhile` is called while the cameras measure."""
+        matched = matched and not self._known.proxy
+        moment = self._measurer.measure(frames, matched=matched, meanwhile=meanwhile)
         if not self._known.proxy:
-            return self._measurer.measure(frames, matched=matched)
-        moment = self._measurer.measure(frames, matched=False)
+            return moment
         return replace(
             moment, cameras=tuple(replace(part, focus=None, exposure=None) for part in moment.cameras)
         )

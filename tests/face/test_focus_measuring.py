@@ -11,12 +11,13 @@ from skimage.measure import blur_effect
 from rigcheck.demo.head_performer import Performer
 from rigcheck.demo.head_rig import head_pose, head_rig
 from rigcheck.demo.head_scene import FaceScene, render_face
+from rigcheck.face.focus_moment import focus_moment
 from rigcheck.face.focus_regions import FOCUS_REGIONS, region_masks
 from rigcheck.face.focus_sharpness import noise_variance, region_sharpness
 from rigcheck.face.focus_smear import smear_of
 from rigcheck.face.focus_spectra import patch_spectra
 from rigcheck.geometry.sfr import edge_sfr, mtf50
-from rigcheck.model import FACE_POINTS, N_FACE_POINTS, FaceLandmarks, FrameRef
+from rigcheck.model import FACE_POINTS, N_FACE_POINTS, FaceLandmarks, Frame, FrameRef
 from rigcheck.opencv import cv2
 
 WHOLE = {"all": np.ones((360, 360), dtype=bool)}
@@ -162,6 +163,40 @@ def test_regions_lie_where_they_are_named(focused):
     depth = picture.truth.depth_mm
     assert np.median(depth[masks["nose_tip"]]) < np.median(depth[masks["cheeks"]]) - 5
     assert np.median(depth[masks["cheeks"]]) < np.median(depth[masks["sides"]]) - 5
+
+
+@pytest.mark.parametrize("shift_px", [(48, 32), (160, 0)])
+def test_focus_is_the_same_wherever_the_face_lies_in_the_picture(focused, rng, shift_px):
+    """By whole patches; only what the picture's edges cut off may differ."""
+    _, _, picture = focused
+    face, (height, width) = _landmarks(picture), picture.image.shape
+    canvas = rng(9, 0).integers(0, 255, (height + 64, width + 192), dtype=np.uint8)
+    canvas[shift_px[1] : shift_px[1] + height, shift_px[0] : shift_px[0] + width] = picture.image
+    moved = replace(
+        face, image_size_px=(canvas.shape[1], canvas.shape[0]), points_px=face.points_px + shift_px
+    )
+    here, there = (
+        focus_moment(Frame(ref=each.ref, image=image), each)
+        for each, image in ((face, picture.image), (moved, canvas))
+    )
+    assert here.smear.value is not None
+    assert there.smear.value == pytest.approx(here.smear.value, rel=1e-4)  # single precision
+    whole = region_sharpness(picture.image, region_masks(face))
+    for name, region in here.regions.items():
+        assert region.n == there.regions[name].n == whole[name].n
+        assert region.value == pytest.approx(whole[name].value, rel=1e-6)
+        assert there.regions[name].value == pytest.approx(region.value, rel=1e-4)
+
+
+def test_places_of_two_regions_count_in_both(rng):
+    """A region laid twice is itself twice, and takes nothing from a third."""
+    picture = _coded(_skin_like(rng(10, 0)) + rng(10, 1).normal(0, 0.8, (360, 360)))
+    left, right = np.zeros((2, 360, 360), dtype=bool)
+    left[:, :200], right[:, 160:] = True, True
+    found = region_sharpness(picture, {"left": left, "again": left, "right": right})
+    assert found["left"] == found["again"]
+    assert found["right"].n == region_sharpness(picture, {"right": right})["right"].n
+    assert found["right"].value != found["left"].value
 
 
 def test_no_regions_without_the_points_they_need(focused):

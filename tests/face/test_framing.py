@@ -169,6 +169,17 @@ def test_pose_agrees_with_solvepnp():
     assert camera_place(fit)[1] > 0  # the camera stands below the nostril base
 
 
+def test_sigma_of_the_scale_is_that_of_its_logarithm():
+    """By hand: px over mm is exp(focal - distance), so that its relative variance is that of their difference."""
+    found = measured(landmarks(*pose(look_up_deg=12.0)))
+    covariance = found.fit.covariance
+    log_variance = covariance[11, 11] - 2.0 * covariance[10, 11] + covariance[10, 10]
+    scale = found.numbers["px_per_mm"]
+    assert scale.value == pytest.approx(found.fit.px_per_mm, rel=1e-12)
+    # 1 %: steps of a tenth of a sigma, of which the exponential is not quite straight
+    assert scale.sigma == pytest.approx(scale.value * np.sqrt(log_variance), rel=0.01)
+
+
 def test_median_keeps_what_every_picture_gets_wrong():
     """A landmark's own sigma does not shrink with the number of pictures; the spread's part does."""
     one = combined([5.0], [3.0], unit="px")

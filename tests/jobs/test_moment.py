@@ -90,7 +90,7 @@ def test_cameras_aside_measure_the_same_and_are_not_missed_when_one_is_lost(meas
     clip = talking_clip()
     before = set(multiprocessing.active_children())
     with MomentMeasurer(frames_of(0), calibration=calibration_of(clip.rig), aside=True) as measurer:
-        moments = [measurer.measure(frames_of(k), matched=False) for k in (0, 1)]
+        moments = [measurer.measure(frames_of(k), matched=k == 1) for k in (0, 1)]
         sides = sorted(set(multiprocessing.active_children()) - before, key=lambda side: side.pid)
         assert len(sides) == 2
         sides[1].kill()
@@ -105,7 +105,17 @@ def test_cameras_aside_measure_the_same_and_are_not_missed_when_one_is_lost(meas
             assert part.exposure.ceiling == other.exposure.ceiling
             assert (part.framing.fit.parameters == other.framing.fit.parameters).all()
     assert moments[1].cameras[1].focus.moved_px == measured[1].cameras[1].focus.moved_px
-    assert (moments[2].pair.depth_mm == measured[1].pair.depth_mm).all()
+    assert moments[0].pair is None
+    for one in moments[1:]:
+        assert (one.pair.depth_mm == measured[1].pair.depth_mm).all()
+
+
+def test_what_is_to_be_done_meanwhile_is_done_before_the_moment_is_there():
+    done = []
+    with MomentMeasurer(frames_of(0)) as measurer:
+        moment = measurer.measure(frames_of(1), matched=False, meanwhile=lambda: done.append("noted"))
+    assert done == ["noted"]
+    assert moment.cameras[0].focus is not None
 
 
 def test_cameras_aside_end_with_the_measurer_and_say_what_went_wrong_there():
