@@ -6,6 +6,7 @@ import numpy as np
 import scipy
 
 from rigcheck.drift.audit_events import Found, find_events, level_threshold, sure_range
+from rigcheck.drift.audit_scan import crossing
 from rigcheck.drift.audit_take import harm_of
 from rigcheck.drift.rig_columns import rig_selector
 from rigcheck.model import Calibration, Estimate
@@ -126,7 +127,7 @@ def _between(values: FloatArray, white: FloatArray, smooth: FloatArray) -> float
     noise, wander = white[1:] + white[:-1], smooth[1:] + smooth[:-1]
     dims = int(values.shape[1])
     most = float(scipy.special.chdtri(dims, 1.0 - _QUIET))
-    expected = dims * float(scipy.stats.chi2.cdf(most, dims + 2)) / _QUIET
+    expected = dims * float(scipy.special.chdtr(dims + 2, most)) / _QUIET
     kept = max(round(_QUIET * len(steps)), 1)
 
     def excess(share: float) -> float:
@@ -139,7 +140,7 @@ def _between(values: FloatArray, white: FloatArray, smooth: FloatArray) -> float
     elif excess(_MOST_BETWEEN) >= 0:
         found = _MOST_BETWEEN
     else:
-        found = float(scipy.optimize.brentq(excess, 0.0, _MOST_BETWEEN, xtol=1e-4))
+        found = crossing(excess, 0.0, _MOST_BETWEEN, close=1e-4)
     return float((len(steps) * found + _BELIEVED) / (len(steps) + _BELIEVED))
 
 

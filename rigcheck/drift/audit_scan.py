@@ -11,6 +11,7 @@ neighbours (from memory).
 Handbook section 11: 21.1 for 20 takes and 23.1 for 100, five unknowns, alarm at most 1 %.
 """
 
+from collections.abc import Callable
 from functools import lru_cache
 
 import numpy as np
@@ -20,8 +21,9 @@ from rigcheck.model._arrays import FloatArray
 
 _NODES = 48
 _ROUNDED = 2e-3
+_CLOSE = 1e-3  # of a threshold
 
-__all__ = ["alikeness", "scan_threshold", "step_shapes"]
+__all__ = ["alikeness", "crossing", "scan_threshold", "step_shapes"]
 
 
 def step_shapes(n: int) -> FloatArray:
@@ -69,16 +71,29 @@ def _threshold(
     high = float(scipy.special.chdtri(unknowns, false_alarms / (1 + int(times.sum())))) + 1.0
 
     def excess(at: float) -> float:
-        return float(scipy.stats.chi2.sf(at, unknowns) + times @ _passes(at, alike, unknowns)) - false_alarms
+        return float(scipy.special.chdtrc(unknowns, at) + times @ _passes(at, alike, unknowns)) - false_alarms
 
-    return low if excess(low) <= 0 else float(scipy.optimize.brentq(excess, low, high, xtol=1e-3))
+    return low if excess(low) <= 0 else crossing(excess, low, high, close=_CLOSE)
+
+
+def crossing(falling: Callable[[float], float], low: float, high: float, *, close: float) -> float:
+    """Where a function that falls from above zero at `low` to below it at `high` passes zero, to `close`.
+
+    Halved by hand: scipy's own searches and distributions take longer to load than a day takes to judge.
+    """
+    while high - low > close:
+        middle = (low + high) / 2
+        low, high = (middle, high) if falling(middle) > 0 else (low, middle)
+    return (low + high) / 2
 
 
 def _passes(at: float, alike: FloatArray, unknowns: int) -> FloatArray:
     """Chance that one passes and its neighbour does not, for each correlation."""
     nodes, weights = np.polynomial.legendre.leggauss(_NODES)
     below = 0.5 * at * (nodes + 1.0)
-    density = scipy.stats.chi2.pdf(below, unknowns) * weights * 0.5 * at
+    half = 0.5 * unknowns
+    log_density = (half - 1.0) * np.log(0.5 * below) - 0.5 * below - scipy.special.gammaln(half)
+    density = 0.5 * np.exp(log_density) * weights * 0.5 * at
     rest = 1.0 - alike**2
     reach = at / rest[:, None]
     far = 1.0 - scipy.special.chndtr(reach, unknowns, alike[:, None] ** 2 * below[None, :] / rest[:, None])

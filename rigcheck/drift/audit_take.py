@@ -11,7 +11,7 @@ from rigcheck.geometry.face_volume import face_grid
 from rigcheck.geometry.honest_rms import honest_rms
 from rigcheck.geometry.observable import moved_pair, pose_by_observable
 from rigcheck.geometry.pair import sampson_of_rays
-from rigcheck.geometry.projection import intrinsics_vector, unproject
+from rigcheck.geometry.projection import intrinsics_vector, project_with_derivatives, unproject
 from rigcheck.geometry.rig_change import depth_by_rig
 from rigcheck.geometry.rotation import exp_rotation
 from rigcheck.model import Estimate, PatchMatches, StereoRig
@@ -206,9 +206,11 @@ def _by_calibration(rays: _Rays, rig: StereoRig, gain: FloatArray) -> FloatArray
 
 
 def _by_intrinsics(rays: _Rays, rig: StereoRig, camera: int) -> FloatArray:
-    """Derivative (N, I) of distances by one camera's intrinsics, the pixels held."""
+    """Derivative (N, I) of distances by one camera's intrinsics, the pixels held: their rays turn."""
     values, pose = _intrinsics(rig), rig.camera2_from_camera1
-    pixels, model = ((rays.pixels1, rig.camera1.model), (rays.pixels2, rig.camera2.model))[camera]
+    own, model = ((rays.rays1, rig.camera1.model), (rays.rays2, rig.camera2.model))[camera]
+    seen_at = project_with_derivatives(np.column_stack([own, np.ones(len(own))]), values[camera], model)
+    turn = -np.asarray(np.linalg.solve(seen_at.by_point[:, :, :2], seen_at.by_intrinsics), dtype=np.float64)
     columns = []
     for place in range(len(values[camera])):
         step = _PIXEL_STEP if place < _N_PIXELS else _COEFFICIENT_STEP
@@ -216,7 +218,7 @@ def _by_intrinsics(rays: _Rays, rig: StereoRig, camera: int) -> FloatArray:
         for sign in (1.0, -1.0):
             moved = values[camera].copy()
             moved[place] += sign * step
-            seen = unproject(pixels, moved, model)
+            seen = own + sign * step * turn[:, :, place]
             both = (moved, values[1]) if camera == 0 else (values[0], moved)
             turned = (seen, rays.rays2) if camera == 0 else (rays.rays1, seen)
             found = sampson_of_rays(*turned, both, rotation=pose.rotation, translation=pose.translation_mm)

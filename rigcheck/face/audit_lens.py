@@ -3,11 +3,11 @@
 from collections.abc import Sequence
 
 import numpy as np
-import scipy
 
 from rigcheck.model import Estimate
 from rigcheck.model._arrays import BoolArray, FloatArray
 from rigcheck.model.take import TakeRecord
+from rigcheck.opencv import cv2
 
 # A cell's contrast has dropped when it fell by this much more than the picture's as a whole (logarithm): against other
 # takes; and against the other camera's of the same skin, where clean lenses differ by less than 0.3.
@@ -110,8 +110,6 @@ def _lost(change: float, sigma: float, n: int) -> Estimate:
 
 def largest_spot(dropped: BoolArray) -> int:
     """Cells of the largest piece that hangs together; 0 for pieces of one or two cells."""
-    labels, count = scipy.ndimage.label(dropped)
-    if not count:
-        return 0
-    largest = int(np.bincount(labels.ravel())[1:].max())
-    return largest if largest >= _SPOT_CELLS else 0
+    _, labels = cv2.connectedComponents(dropped.astype(np.uint8), connectivity=4)
+    largest = max(np.bincount(np.asarray(labels).ravel())[1:], default=0)
+    return int(largest) if largest >= _SPOT_CELLS else 0

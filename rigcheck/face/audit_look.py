@@ -11,10 +11,12 @@ from rigcheck.face.focus_regions import region_masks, region_outlines
 from rigcheck.face.focus_sharpness import region_sharpness
 from rigcheck.model import Estimate, FaceLandmarks
 from rigcheck.model._arrays import BoolArray, FloatArray
-from rigcheck.opencv import cv2
+from rigcheck.opencv import cv2, shrunk
 
 # Cells along the longer side of the picture in which contrast is kept.
 CELLS = 16
+# Patches of each region whose sharpness is measured in a picture.
+_PATCHES = 64
 _DARK = 16.0
 _UPPER = 0.75
 _PER_CELL = 4  # pixels of the shrunken picture along a cell
@@ -60,7 +62,7 @@ def sharpness_of_take(
     found: dict[str, list[Estimate]] = {}
     for picture, face in zip(pictures, faces, strict=True):
         masks = region_masks(face)
-        for region, number in (region_sharpness(picture, masks) if masks else {}).items():
+        for region, number in (region_sharpness(picture, masks, most=_PATCHES) if masks else {}).items():
             found.setdefault(region, []).append(number)
     return {region: _mean(numbers) for region, numbers in found.items()}
 
@@ -146,7 +148,7 @@ def _grid(shape: tuple[int, ...]) -> tuple[int, int]:
 def _blocks(picture: NDArray[np.uint8]) -> tuple[FloatArray, FloatArray]:
     """Mean and standard deviation of each cell of the shrunken picture, (R, C) each."""
     rows, columns = _grid(picture.shape)
-    small = cv2.resize(picture, (columns * _PER_CELL, rows * _PER_CELL), interpolation=cv2.INTER_AREA)
+    small = shrunk(picture, (columns * _PER_CELL, rows * _PER_CELL))
     blocks = np.asarray(small, dtype=np.float64).reshape(rows, _PER_CELL, columns, _PER_CELL)
     return blocks.mean(axis=(1, 3)), blocks.std(axis=(1, 3))
 

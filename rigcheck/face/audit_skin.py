@@ -5,13 +5,12 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
-import scipy
 from numpy.typing import NDArray
 
 from rigcheck.face.audit_look import CELLS
 from rigcheck.model import Estimate, ImageArray, PatchMatches
 from rigcheck.model._arrays import BoolArray, FloatArray
-from rigcheck.opencv import cv2
+from rigcheck.opencv import cv2, shrunk
 
 # Longer side of the shrunken picture, and there the two bands of detail (sigmas of two Gaussians, px; 0 for none): skin
 # and brows, a few pixels to a few tens as recorded. Noise is finer. Energy and brightness are taken over a wider one.
@@ -121,7 +120,8 @@ def _gathered(
 def _same_skin(mask: BoolArray, found: PatchMatches) -> tuple[FloatArray, FloatArray]:
     """Places of a grid over the skin in picture 1, (N, 2) px, and where picture 2 shows them, between the matches.
 
-    Not the matches themselves: under thick dirt there are none.
+    Each goes where the local map of the match nearest to it sends it. Not the matches themselves: under thick dirt
+    there are none.
     """
     if found.n < _FEWEST_A_MOMENT:
         return np.zeros((0, 2)), np.zeros((0, 2))
@@ -129,20 +129,27 @@ def _same_skin(mask: BoolArray, found: PatchMatches) -> tuple[FloatArray, FloatA
     rows, columns = (np.arange(step / 2, side, step).astype(int) for side in mask.shape)
     y, x = np.nonzero(mask[np.ix_(rows, columns)])
     first = np.stack([columns[x], rows[y]], axis=1).astype(np.float64)
-    try:
-        moved = scipy.interpolate.LinearNDInterpolator(found.points1_px, found.points2_px - found.points1_px)(
-            first
-        )
-    except scipy.spatial.QhullError:  # all in one row
-        return np.zeros((0, 2)), np.zeros((0, 2))
-    known = np.isfinite(moved).all(axis=1)
-    return first[known], first[known] + moved[known]
+    first = first[_within(found.points1_px, first)]
+    away = sum(np.subtract.outer(first[:, k], found.points1_px[:, k]) ** 2 for k in (0, 1))
+    nearest = np.asarray(away).argmin(axis=1)
+    off = first - found.points1_px[nearest]
+    return first, found.points2_px[nearest] + np.einsum("nij,nj->ni", found.slope[nearest], off)
+
+
+def _within(outermost: FloatArray, places: FloatArray) -> BoolArray:
+    """Which places (N, 2) the convex outline of points encloses; none where they lie in one row."""
+    outline = cv2.convexHull(outermost.astype(np.float32)).reshape(-1, 2).astype(np.float64)
+    side = np.roll(outline, -1, axis=0) - outline
+    away = places[:, None] - outline
+    turn = side[:, 0] * away[..., 1] - side[:, 1] * away[..., 0]
+    return np.asarray((turn > 0).all(axis=1) | (turn < 0).all(axis=1))
 
 
 def _contrast_at(picture: ImageArray, at_px: FloatArray) -> FloatArray:
     """Logarithm of detail over brightness around places, (bands, N); NaN where it is blown or flat."""
     scale = min(_SIDE_PX / max(picture.shape), 1.0)
-    small = cv2.resize(picture, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA).astype(np.float32)
+    size = (round(picture.shape[1] * scale), round(picture.shape[0] * scale))
+    small = shrunk(np.asarray(picture, dtype=np.uint8), size).astype(np.float32)
     around = _read(cv2.GaussianBlur(small, (0, 0), _AROUND), at_px, scale)
     out = []
     for fine, coarse in _BANDS:

@@ -3,7 +3,6 @@
 from dataclasses import dataclass
 
 import numpy as np
-import scipy
 from numpy.lib.stride_tricks import sliding_window_view
 
 from rigcheck.geometry.transfer import TRANSFERS, decoded_light
@@ -182,7 +181,7 @@ def _peak(coarse: FloatArray) -> int | None:
     width = np.convolve(np.ones(_CODES), np.ones(3), mode="same")
     beyond = np.append(np.cumsum(coarse[::-1])[::-1], np.zeros(_BEYOND))[_BEYOND:]
     tops = (
-        (coarse >= scipy.ndimage.maximum_filter1d(coarse, 7, mode="constant"))
+        (coarse >= sliding_window_view(np.pad(coarse, 3), 7).max(axis=1))
         & (piled >= _LEAST_PILED)
         & (piled >= _PILE * width * _grounds(coarse))
         & (beyond <= np.maximum(_FEW_BEYOND * piled, 2.0))

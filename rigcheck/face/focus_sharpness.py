@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rigcheck.face.focus_spectra import PATCH_PX, PatchSpectra, patch_spectra
+from rigcheck.geometry.spread import evenly
 from rigcheck.model import Estimate
 from rigcheck.model._arrays import BoolArray, FloatArray
 
@@ -48,7 +49,7 @@ def noise_variance(spectra: PatchSpectra) -> FloatArray:
 
 
 def region_sharpness(
-    picture: NDArray[np.uint8] | NDArray[np.uint16], masks: dict[str, BoolArray]
+    picture: NDArray[np.uint8] | NDArray[np.uint16], masks: dict[str, BoolArray], *, most: int | None = None
 ) -> dict[str, Estimate]:
     """Sharpness of each region.
 
@@ -57,6 +58,8 @@ def region_sharpness(
     picture : (H, W)
         Not blown in the regions.
     masks : dict of str to (H, W) bool
+    most : int, optional
+        Patches looked at in a region, spread over it; all when left out.
 
     Returns
     -------
@@ -69,7 +72,7 @@ def region_sharpness(
     Contrast and exposure cancel; the skin's own fineness does not, so that a number compares with the same region of
     another picture of the same performer, not with another region. Sigma is from the spread over the patches.
     """
-    places = {name: _places(mask) for name, mask in masks.items()}
+    places = {name: _some(_places(mask), most) for name, mask in masks.items()}
     spectra = _spectra(picture, np.concatenate([*places.values(), np.zeros((0, 2))]))
     if len(spectra.power) == 0:
         return {name: Estimate(value=None, reason="the region lies outside the picture") for name in masks}
@@ -95,6 +98,10 @@ def _places(mask: BoolArray) -> FloatArray:
     half = PATCH_PX // 2
     inside = np.argwhere(mask[half::_STRIDE, half::_STRIDE])
     return half + _STRIDE * inside[:, ::-1].astype(np.float64)
+
+
+def _some(places: FloatArray, most: int | None) -> FloatArray:
+    return places if most is None else places[evenly(range(len(places)), most)]
 
 
 def _band(spectra: PatchSpectra, low: float, high: float) -> FloatArray:

@@ -4,12 +4,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-import scipy
 
 from rigcheck.face.head_model import MESH_CHIN_SHIFT, MESH_NOSTRIL_SHIFT, MESH_PLACES
 from rigcheck.geometry.upright import upright_points, upright_size
 from rigcheck.model import Estimate, FaceLandmarks, FrameRef
 from rigcheck.model._arrays import FloatArray
+from rigcheck.opencv import cv2
 
 __all__ = ["UprightFace", "combined", "hull_share", "upright_face"]
 
@@ -183,9 +183,10 @@ def hull_share(points_px: FloatArray, size_px: tuple[int, int]) -> float:
         NaN when the points enclose nothing.
     """
     points = points_px[np.isfinite(points_px).all(axis=1)]
-    try:
-        polygon = points[scipy.spatial.ConvexHull(points).vertices]
-    except (scipy.spatial.QhullError, ValueError):
+    if len(points) < 3:
+        return float("nan")
+    polygon = points[cv2.convexHull(points.astype(np.float32), returnPoints=False).ravel()]
+    if not _area(polygon):
         return float("nan")
     width, height = size_px
     # A picture reaches half a pixel beyond the centres of its outermost pixels.
@@ -193,9 +194,12 @@ def hull_share(points_px: FloatArray, size_px: tuple[int, int]) -> float:
         polygon = _cut(polygon, axis, bound, side)
         if len(polygon) < 3:
             return 0.0
+    return _area(polygon) / (width * height)
+
+
+def _area(polygon: FloatArray) -> float:
     x, y = polygon.T
-    area = 0.5 * abs(float(x @ np.roll(y, -1) - y @ np.roll(x, -1)))
-    return area / (width * height)
+    return 0.5 * abs(float(x @ np.roll(y, -1) - y @ np.roll(x, -1)))
 
 
 def _cut(polygon: FloatArray, axis: int, bound: float, side: int) -> FloatArray:

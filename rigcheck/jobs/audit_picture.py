@@ -11,7 +11,7 @@ from rigcheck.geometry.upright import upright_picture, upright_points
 from rigcheck.jobs.audit_seen import CameraInTake
 from rigcheck.model import PatchMatches, StereoRig
 from rigcheck.model._arrays import FloatArray
-from rigcheck.opencv import cv2
+from rigcheck.opencv import cv2, shrunk
 
 # Height of each picture, and how much longer than true the strokes are drawn.
 _HIGH_PX, STROKE = 420, 60.0
@@ -61,7 +61,7 @@ def _side(
     size = camera.optics.image_size_px
     upright = upright_picture(grey, camera.turn_deg)
     scale = _HIGH_PX / upright.shape[0]
-    small = cv2.resize(upright, (round(upright.shape[1] * scale), _HIGH_PX), interpolation=cv2.INTER_AREA)
+    small = shrunk(upright, (round(upright.shape[1] * scale), _HIGH_PX))
     picture = cv2.cvtColor(small, cv2.COLOR_GRAY2BGR)
     here, there = (
         np.rint(upright_points(each, size, camera.turn_deg) * scale).astype(int) for each in (points, ends)

@@ -14,7 +14,7 @@ from rigcheck.jobs.glancing import glance_positions
 from rigcheck.jobs.opened import OpenedFootage
 from rigcheck.landmarks.boardlike import looks_like_board
 from rigcheck.model import BoardSpec, Frame
-from rigcheck.opencv import cv2
+from rigcheck.opencv import cv2, shrunk
 
 # Moments measured in a take, how many are decoded for each of them, and pictures in a row from each.
 MOMENTS, CANDIDATES, RUN = 6, 2, 3
@@ -48,12 +48,13 @@ class Samples:
 
 @dataclass(kw_only=True, eq=False)
 class _Best:
-    """The best moment of a group so far, and pictures at half size behind it, by their positions."""
+    """The best moment of a group so far, its pictures at half size, and those behind it, by their positions."""
 
     group: int
     worth: float
     place: int
     moment: Moment
+    halves: tuple[Picture, ...]
     behind: dict[int, tuple[Picture, ...]] = field(default_factory=dict)
 
 
@@ -93,13 +94,15 @@ def sample_take(footage: OpenedFootage, board: BoardSpec | None) -> Samples:
         for now, then in zip(moment, before, strict=False):
             repeated[now.ref.camera] += bool(np.array_equal(now.image, then.image))
         before = moment
-        small = [_shrunk(frame) for frame in moment]
+        greys = [frame.grey8() for frame in moment]
+        halves = tuple(half_size(grey) for grey in greys)
+        small = [_shrunk(grey, half) for grey, half in zip(greys, halves, strict=True)]
         turn = looked % len(moment)
         looked += 1
         if board is not None and looks_like_board(small[turn]):
             boards += _shows(board, moment[turn])
         worth = min(_worth(one) for one in small)
-        last = _Best(group=group_of[place], worth=worth, place=place, moment=moment)
+        last = _Best(group=group_of[place], worth=worth, place=place, moment=moment, halves=halves)
         if last.group not in best or worth > best[last.group].worth:
             best[last.group] = last
     chosen = [best[number] for number in sorted(best)]
@@ -137,7 +140,7 @@ def _runs(footage: OpenedFootage, chosen: Sequence[_Best]) -> tuple[tuple[tuple[
         return ()
     held: dict[int, tuple[Picture, ...]] = {}
     for one in chosen:
-        held |= one.behind | {one.place: tuple(half_size(frame.grey8()) for frame in one.moment)}
+        held |= one.behind | {one.place: one.halves}
     wanted = [range(one.place, one.place + RUN) for one in chosen if one.place + RUN <= pairing.n_pairs]
     lacking = sorted({place for run in wanted for place in run} - set(held))
     for place, moment in _moments(footage, lacking):
@@ -170,19 +173,19 @@ def half_size(picture: Picture) -> Picture:
     return np.asarray(cv2.resize(even, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
 
 
-def _shrunk(frame: Frame) -> NDArray[np.uint8]:
-    image = frame.grey8()
-    scale = _SMALL_PX / max(image.shape)
-    if scale >= 1:
-        return image
-    return np.asarray(
-        cv2.resize(image, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA), dtype=np.uint8
-    )
+def _shrunk(picture: Picture, half: Picture) -> Picture:
+    """A picture made small, from the one at half size where that is large enough: a quarter of its pixels to read."""
+    if max(half.shape) >= _SMALL_PX:
+        picture = half
+    scale = _SMALL_PX / max(picture.shape)
+    size = (round(picture.shape[1] * scale), round(picture.shape[0] * scale))
+    return picture if scale >= 1 else shrunk(picture, size)
 
 
-def _worth(small: NDArray[np.uint8]) -> float:
+def _worth(small: Picture) -> float:
     """Detail for the brightness there is; nothing for a dark picture."""
     bright = float(np.quantile(small[::4, ::4], 0.75))
     if bright < _DARK:
         return 0.0
-    return float(cv2.Laplacian(small, cv2.CV_32F).std()) / bright
+    _, spread = cv2.meanStdDev(cv2.Laplacian(small, cv2.CV_16S))
+    return float(np.asarray(spread).item()) / bright

@@ -26,7 +26,7 @@ __all__ = ["WANTED", "measure_take"]
 # Where both cameras' points disagree by more than this share of the eyes' distance, exchanged cameras are tried.
 _TRY_EXCHANGED = 0.015
 # Matches hoped for in a moment: four such moments tell the steps that matter (tests/bench/bench_audit.py).
-WANTED = 110
+WANTED = 75
 _NO_CALIBRATION = "no calibration was given"
 _ONE_CAMERA = "one camera alone shows nothing of the pair"
 

@@ -9,20 +9,27 @@ from multiprocessing.connection import wait as wait_for
 from threading import Thread
 
 from rigcheck.footage.video import decode_in_one_thread
-from rigcheck.jobs.side_process import SideContext, SidePool, end_when_asked, ending_others
+from rigcheck.jobs.side_process import (
+    SideContext,
+    SidePool,
+    end_when_asked,
+    ending_others,
+    keep_freed_memory,
+)
 from rigcheck.opencv import cv2
 
 __all__ = ["fresh_processes"]
 
-_THREADS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
+# Read as a process starts, or its numerical libraries are loaded: too late for an initializer. The last is of the GNU C
+# library, which would hold memory back for each thread of its own.
+_SETTINGS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "MALLOC_ARENA_MAX")
 
 
 @contextmanager
 def fresh_processes(count: int) -> Iterator[Executor]:
     """Processes of their own, started fresh: nothing of this one's threads is copied into them."""
-    before = {name: os.environ.get(name) for name in _THREADS}
-    # Read by numerical libraries as they are loaded: too late for an initializer.
-    os.environ.update(dict.fromkeys(_THREADS, "1"))
+    before = {name: os.environ.get(name) for name in _SETTINGS}
+    os.environ.update(dict.fromkeys(_SETTINGS, "1"))
     pool = SidePool(count, mp_context=SideContext(), initializer=_one_thread)
     try:
         with ending_others():
@@ -38,6 +45,7 @@ def fresh_processes(count: int) -> Iterator[Executor]:
 
 def _one_thread() -> None:
     """Several processes share the cores already; and each ends when the one that started it is gone."""
+    keep_freed_memory()
     cv2.setNumThreads(1)
     decode_in_one_thread()
     end_when_asked()

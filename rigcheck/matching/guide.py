@@ -4,7 +4,8 @@ A guide only says where to look. Fitting a patch then moves freely in both direc
 longer stands as calibrated shows in the matches.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from functools import lru_cache
 
 import numpy as np
 import scipy
@@ -48,6 +49,17 @@ def grid_places(size_px: tuple[int, int], cell_px: float) -> FloatArray:
     return np.stack(np.meshgrid(x, y), axis=-1)
 
 
+@dataclass(frozen=True, kw_only=True)
+class _Planes:
+    """What guides for planes are made from; two alike by `key` give the same."""
+
+    key: tuple[object, ...]
+    rig: StereoRig = field(compare=False)
+    nearest_mm: float
+    farthest_mm: float
+    cell_px: float
+
+
 def plane_guides(rig: StereoRig, *, nearest_mm: float, farthest_mm: float, cell_px: float) -> Guide:
     """Guides for planes square to the pair's viewing direction, one cell of disparity apart.
 
@@ -57,7 +69,30 @@ def plane_guides(rig: StereoRig, *, nearest_mm: float, farthest_mm: float, cell_
     nearest_mm, farthest_mm : float
         Distances of the planes from the middle of the baseline.
     cell_px : float
+
+    Notes
+    -----
+    The last ones are kept: a day's takes are matched with one calibration.
     """
+    pose = rig.camera2_from_camera1
+    key = tuple(
+        (camera.model, camera.image_size_px, intrinsics_vector(camera).tobytes())
+        for camera in (rig.camera1, rig.camera2)
+    )
+    return _plane_guides(
+        _Planes(
+            key=(*key, pose.rotation.tobytes(), pose.translation_mm.tobytes()),
+            rig=rig,
+            nearest_mm=nearest_mm,
+            farthest_mm=farthest_mm,
+            cell_px=cell_px,
+        )
+    )
+
+
+@lru_cache(maxsize=2)
+def _plane_guides(asked: _Planes) -> Guide:
+    rig, cell_px = asked.rig, asked.cell_px
     camera1, camera2 = rig.camera1, rig.camera2
     rotation, translation = rig.camera2_from_camera1.rotation, rig.camera2_from_camera1.translation_mm
     view = rotation[2] + np.array([0.0, 0.0, 1.0])
@@ -66,15 +101,17 @@ def plane_guides(rig: StereoRig, *, nearest_mm: float, farthest_mm: float, cell_
     places = grid_places(camera1.image_size_px, cell_px)
     seen = unproject(places.reshape(-1, 2), intrinsics_vector(camera1), camera1.model)
     rays = np.column_stack([np.nan_to_num(seen), np.ones(len(seen))])
-    span = camera1.focal_px[0] * rig.baseline_mm * (1 / nearest_mm - 1 / farthest_mm) / cell_px
+    span = camera1.focal_px[0] * rig.baseline_mm * (1 / asked.nearest_mm - 1 / asked.farthest_mm) / cell_px
     count = int(np.clip(np.ceil(span) + 1, 2, 64))
-    distances = 1 / np.linspace(1 / farthest_mm, 1 / nearest_mm, count)
+    distances = 1 / np.linspace(1 / asked.farthest_mm, 1 / asked.nearest_mm, count)
     along = np.maximum(rays @ view, 0.2)
     maps = [
         _in_second(rays * ((distance + view @ middle) / along)[:, None], camera2, rig).reshape(places.shape)
         for distance in distances
     ]
-    return Guide(maps=np.stack(maps).astype(np.float32), cell_px=cell_px)
+    found = np.stack(maps).astype(np.float32)
+    found.flags.writeable = False
+    return Guide(maps=found, cell_px=cell_px)
 
 
 def _in_second(points_mm: FloatArray, camera: CameraModel, rig: StereoRig) -> FloatArray:

@@ -1,9 +1,8 @@
 """Matches that disagree with what surrounds them."""
 
 import numpy as np
-import scipy
 
-from rigcheck.model._arrays import BoolArray, FloatArray
+from rigcheck.model._arrays import BoolArray, FloatArray, IntArray
 
 __all__ = ["apart_from_neighbours", "beyond", "smooth_removed", "unlike_brightness"]
 
@@ -23,9 +22,7 @@ def _middle(values: FloatArray) -> FloatArray:
 
 def _predicted(at: FloatArray, values: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Each value (N, C) predicted by its neighbours' robust local plane, and their spread about it (N,)."""
-    count = min(_NEIGHBOURS + 1, len(at))
-    _, index = scipy.spatial.cKDTree(at).query(at, k=count)
-    index = index[:, 1:]
+    index = _neighbours(at)
     near = at[index] - at[:, None]
     scale = np.maximum(np.abs(near).max(axis=(1, 2)), 1e-9)
     design = np.concatenate([np.ones((*index.shape, 1)), near / scale[:, None, None]], axis=2)
@@ -40,6 +37,14 @@ def _predicted(at: FloatArray, values: FloatArray) -> tuple[FloatArray, FloatArr
         spread = np.maximum(_MAD * _middle(off) / 1.1774, 1e-9)
         weight = 1.0 / (1.0 + (off / (2.0 * spread[:, None])) ** 2) ** 2
     return solved[:, 0], spread
+
+
+def _neighbours(at: FloatArray) -> IntArray:
+    """Which places are nearest to each, (N, K), in no order: for some hundred, all distances are quickly had."""
+    apart = np.subtract.outer(at[:, 0], at[:, 0]) ** 2 + np.subtract.outer(at[:, 1], at[:, 1]) ** 2
+    np.fill_diagonal(apart, np.inf)
+    count = min(_NEIGHBOURS, len(at) - 1)
+    return np.argpartition(apart, count - 1, axis=1)[:, :count]
 
 
 def apart_from_neighbours(
