@@ -344,6 +344,7 @@ class LiveEngine:
             found = self._together()
             numbers = () if found is None else tuple(shot.number for shot in found[0])
             if found is None or numbers == last:
+                self._face.note()
                 with self._changed:
                     self._changed.wait(0.1)
                 continue
@@ -352,10 +353,14 @@ class LiveEngine:
                 self._measure(*found)
             except RigcheckError as error:
                 self._face.say_trouble(str(error))
-            self._stop.wait(max(started + least_s - time.monotonic(), 0.0))
+            rest_s = started + least_s - time.monotonic()
+            if rest_s > 0.0:
+                self._face.note()
+                self._stop.wait(rest_s)
 
     def _measure(self, shots: tuple[Shot, ...], apart_s: float) -> None:
         if self._mode == "board" and self._board is not None:
+            self._face.note()
             self._board.take(shots, apart_s)
         else:
             self._face.take(shots, apart_s, [source.newest() for source in self._sources])

@@ -62,11 +62,12 @@ class FaceSession:
         self._judge: FaceJudge | None = None
         self._lasting = Lasting(())
         self._newest: _Measured | None = None
+        self._unnoted: _Measured | None = None
         self._answers: tuple[Answer, ...] = ()
         self._judged_at_s: float | None = None
         self._trouble = ""
         self._wake = Event()
-        self._fresh = False
+        self._fresh: _Measured | None = None
         self._took_s = 0.0
         self._moved_at_s = time.monotonic()
 
@@ -96,13 +97,21 @@ class FaceSession:
     def say_trouble(self, trouble: str) -> None:
         """Show, in place of answers, why nothing can be measured, until something can; from the measuring thread."""
         self.close()
+        self._unnoted = None
         with self._lock:
             self._trouble = trouble
             self._measurer, self._newest, self._judge, self._judged_at_s = None, None, None, None
+            self._fresh = None
             self._answers = tuple(not_judged_answer(subject, trouble) for subject in SUBJECTS)
 
     def take(self, shots: Sequence[Shot], apart_s: float, held: Sequence[tuple[Shot, ...]] = ()) -> None:
-        """Measure a moment; of all pictures held of each source only the light is noted."""
+        """Measure a moment; of all pictures held of each source only the light is noted.
+
+        Notes
+        -----
+        The moment shows at once, and is noted while the next is measured, or by :meth:`note`: else the cameras'
+        processes would wait for that.
+        """
         measurer = self._ready(shots)
         begun = self._begun
         at_s = min(shot.captured_at_s for shot in shots)
@@ -110,26 +119,43 @@ class FaceSession:
             view.frame(shots[view.source_idx], camera=name, origin=begun.requests[view.source_idx].shown)
             for view, name in zip(begun.views, begun.names, strict=True)
         )
+        matched = apart_s <= begun.together_s and self._wants_pair(at_s)
+        moment = measurer.measure(frames, matched=matched, meanwhile=lambda: self._note_held(held))
+        self._unnoted = _Measured(moment=moment, frames=frames, at_s=at_s)
+        with self._lock:
+            self._newest = self._unnoted
+
+    def note(self) -> None:
+        """Note the moment taken last, where that is still to be done; from the measuring thread."""
+        measured, self._unnoted = self._unnoted, None
+        if measured is None:
+            return
         with self._lock:
             judge, lasting = self._judge, self._lasting
-        matched = judge is not None and apart_s <= begun.together_s and judge.wants_pair(at_s)
-        moment = measurer.measure(
-            frames, matched=matched, meanwhile=lambda: lasting.take_pictures(held) if held else None
-        )
-        with self._lock:
-            self._newest = _Measured(moment=moment, frames=frames, at_s=at_s)
-            self._fresh = True
-        lasting.take(moment, frames, at_s)
-        if judge is not None and judge.take(moment, at_s):
+            self._fresh = measured
+        lasting.take(measured.moment, measured.frames, measured.at_s)
+        if judge is not None and judge.take(measured.moment, measured.at_s):
             self._moved_at_s = time.monotonic()
             self._wake.set()
+
+    def _note_held(self, held: Sequence[tuple[Shot, ...]]) -> None:
+        """What is to be noted while the next moment is measured."""
+        self.note()
+        if held:
+            self._lasting.take_pictures(held)
+
+    def _wants_pair(self, at_s: float) -> bool:
+        """Whether to match skin at the moment at `at_s`; not twice in a row, since the last may not be noted yet."""
+        before = self._unnoted
+        if self._judge is None or (before is not None and before.moment.pair is not None):
+            return False
+        return self._judge.wants_pair(at_s)
 
     def judge(self) -> bool:
         """Judge what is new; False when nothing is."""
         with self._lock:
-            judge, newest, fresh = self._judge, self._newest, self._fresh
-            self._fresh = False
-        if judge is None or newest is None or not fresh:
+            judge, newest, self._fresh = self._judge, self._fresh, None
+        if judge is None or newest is None:
             self._took_s = 0.0
             return False
         started = time.monotonic()
@@ -216,13 +242,14 @@ class FaceSession:
         if self._measurer is not None and self._measurer.form == form_of(shots, self._begun.views):
             return self._measurer
         self.close()
+        self._unnoted = None
         self._check_sizes(shots)
         measurer = FaceMeasurer(self._begun.known, shots, self._begun.views, aside=self._aside)
         lasting = Lasting(self._watched(measurer))
         judge = FaceJudge(self._judging(measurer, shots), lasting)
         with self._lock:
             self._measurer, self._judge, self._newest, self._trouble = measurer, judge, None, ""
-            self._lasting = lasting
+            self._lasting, self._fresh = lasting, None
         return measurer
 
     def _check_sizes(self, shots: Sequence[Shot]) -> None:

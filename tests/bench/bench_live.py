@@ -153,6 +153,7 @@ def parts(folder: Path) -> None:
     for _ in range(25):  # a window as full as it gets within 3 s here, with pairs of matched skin
         shots = [next_shot(feed) for feed in feeds]
         session.take(shots, 0.0, [(shot,) for shot in shots])
+        session.note()
         session.judge()
     judge, measurer = session._judge, session._measurer
     camera = filled(session._lasting._cameras[0], judge)

@@ -79,10 +79,10 @@ def test_no_answer_stands_when_nothing_new_comes(tmp_path, monkeypatch, fault):
             return None
         return read(feed)
 
-    def hanging(measurer, frames, *, matched):
+    def hanging(measurer, frames, **how):
         while fault == "measuring hangs" and planted.is_set():
             time.sleep(0.05)
-        return measure(measurer, frames, matched=matched)
+        return measure(measurer, frames, **how)
 
     monkeypatch.setattr(FileFeed, "read", stalling)
     monkeypatch.setattr(FaceMeasurer, "measure", hanging)

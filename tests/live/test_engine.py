@@ -203,6 +203,17 @@ def test_a_calibration_of_another_size_is_said_and_pictures_go_on(stage, tmp_pat
         assert engine.wait_picture(0, first.seq, SOON_S) is not None
 
 
+def test_a_still_is_judged_though_no_other_comes(stage, tmp_path):
+    """A moment is noted while the next is measured; where none comes, at once."""
+    for name, pictures in zip(("upper", "lower"), talking_clip().pictures, strict=True):
+        (tmp_path / name).mkdir()
+        cv2.imwrite(str(tmp_path / name / "0001.png"), pictures[0])
+    sources = (str(tmp_path / "upper"), str(tmp_path / "lower"))
+    with LiveEngine(options(stage, tmp_path / "out", sources=sources, most_per_s=None)) as engine:
+        found = wait_for(engine, lambda reading: framing(reading) is not None)
+    assert framing(found).code  # of a check that spoke
+
+
 @pytest.mark.filterwarnings("ignore::pytest.PytestUnhandledThreadExceptionWarning")
 def test_a_fault_while_measuring_is_said(stage, tmp_path, monkeypatch):
     def broken(*_):

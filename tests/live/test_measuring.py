@@ -6,6 +6,7 @@ from face_clips import talking_clip
 
 from rigcheck.landmarks import Looks
 from rigcheck.live.beginning import begin
+from rigcheck.live.face_session import FaceSession
 from rigcheck.live.measuring import FaceMeasurer, Known, described_as_read, form_of, newest_together
 from rigcheck.live.options import LiveOptions
 from rigcheck.live.shots import Shot, View
@@ -97,3 +98,26 @@ def test_two_cameras_of_one_source_that_holds_both(tmp_path):
     assert begun.names == ("camera1", "camera2")
     assert [view.second for view in begun.views] == [False, True]
     assert begun.record.head_borne_kg == 0.3
+
+
+def test_a_moment_shows_at_once_and_is_noted_once(pictures, tmp_path):
+    """Measured pictures are those shown; answers are from the moments noted, and never from one twice."""
+    begun = begin(LiveOptions(sources=("0#stacked",), out=tmp_path))
+    both = np.concatenate([each.image for each in pictures])
+    session = FaceSession(begun, height_px=480)
+    session.take([shot(1.0, 0, both)], 0.0)
+    assert session.measured_at_s == 1.0
+    assert not session.judge()
+    session.take([shot(1.1, 1, both)], 0.0)  # notes the first
+    assert session.measured_at_s == 1.1
+    assert session.judge()
+    assert session.answers[1] == 1.0
+    session.note()
+    session.note()
+    assert [session.judge(), session.judge()] == [True, False]
+    assert session.answers[1] == 1.1
+    session.take([shot(1.2, 2, both)], 0.0)
+    session.say_trouble("planted")
+    session.note()
+    assert not session.judge()
+    session.close()
