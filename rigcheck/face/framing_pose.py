@@ -5,10 +5,10 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-import scipy
 
 from rigcheck.face.framing_points import UprightFace
 from rigcheck.face.head_model import MESH_PLACES, STRETCH_SIGMAS, head_points, mesh_points, stretched
+from rigcheck.geometry.descent import least_squares
 from rigcheck.geometry.projection import intrinsics_vector, project, unproject
 from rigcheck.geometry.rotation import exp_rotation
 from rigcheck.geometry.upright import recorded_points, upright_points, upright_size
@@ -44,7 +44,6 @@ _SHIFT = slice(8, 10)
 _LOG_DISTANCE, _LOG_FOCAL = 10, 11
 _FEWEST_POINTS = 5
 _STEP = 1e-5  # of parameters, for derivatives: fractions and radians, all of the order of one
-_TOLERANCE = 1e-8  # relative, at which the fit ends
 _USUAL_FOCAL = 1.2
 _SPAN = ("eye_outer_right", "eye_outer_left")
 _DEPTH_POINTS = {"alar_base_right", "alar_base_left", "subnasale", "nose_tip", "mouth_corner_right", "chin"}
@@ -259,20 +258,10 @@ def fit_head(face: UprightFace, optics: Optics) -> HeadFit | None:
     def slopes(parameters: FloatArray) -> FloatArray:
         return _slope(residuals, parameters, np.full(len(parameters), _STEP)).T
 
-    # The same MINPACK as behind `least_squares`, which takes as long again to call it.
-    found, _ = scipy.optimize.leastsq(
-        residuals,
-        start,
-        Dfun=slopes,
-        ftol=_TOLERANCE,
-        xtol=_TOLERANCE,
-        gtol=_TOLERANCE,
-        maxfev=60,
-        diag=1.0 / spread.clip(1e-3, 1.0),
-    )
+    found = least_squares(residuals, slopes, start)
     slope, left = slopes(found), residuals(found)[: 2 * len(names)]
     return HeadFit(
-        parameters=np.asarray(found),
+        parameters=found,
         covariance=np.asarray(np.linalg.inv(slope.T @ slope)),
         start=start_rotation,
         misfit=float(np.sqrt(np.mean(left**2))),

@@ -1,7 +1,9 @@
 """From a day's takes to whether the rig drifted, which takes suffer, and which calibration each should use."""
 
 from dataclasses import dataclass, replace
+from importlib import import_module
 from pathlib import Path
+from threading import Thread
 
 from rigcheck.checks import AUDIT_CHECKS, Limits, overall_verdict, run_checks
 from rigcheck.errors import InputError, OutputError
@@ -85,6 +87,8 @@ def audit(
     read = read_audit(takes, given)
     limits = limits_of(read.rig, given.rig)
     new_folder = work is not None and not Path(work).parent.exists()
+    # What the day is judged with takes a fifth of a second to load: meanwhile the takes are measured.
+    Thread(target=import_module, args=("scipy.special",), daemon=True).start()
     records = measure_takes(
         _orders(read, given),
         work=None if work is None else Path(work),

@@ -82,6 +82,7 @@ def look_at_camera(order: TakeOrder, clip: Clip, samples: Samples, number: int) 
         frames,
         _finder(landmark_looks(order.looks, described)),
         mount_rotation_deg=optics.mount_rotation_deg,
+        dots_once=True,
     )
     by_index = {face.ref.frame_idx: face for face in faces.faces}
     framing = None

@@ -8,6 +8,7 @@ from rigcheck.face.audit_look import contrast_cells, face_mask, skin_mask
 from rigcheck.face.audit_skin import SkinSeen, skin_seen
 from rigcheck.face.framing import CameraFraming, camera_framing
 from rigcheck.face.framing_pair import face_lengths, looks_exchanged, pair_agreement
+from rigcheck.geometry.spread import evenly
 from rigcheck.geometry.upright import upright_size
 from rigcheck.jobs.audit_board import board_in_take
 from rigcheck.jobs.audit_order import TakeOrder
@@ -26,7 +27,9 @@ __all__ = ["WANTED", "measure_take"]
 # Where both cameras' points disagree by more than this share of the eyes' distance, exchanged cameras are tried.
 _TRY_EXCHANGED = 0.015
 # Matches hoped for in a moment: four such moments tell the steps that matter (tests/bench/bench_audit.py).
-WANTED = 75
+WANTED = 60
+# Moments whose skin is compared between the cameras, as many as the limits were found with.
+_SKIN_MOMENTS = 4
 _NO_CALIBRATION = "no calibration was given"
 _ONE_CAMERA = "one camera alone shows nothing of the pair"
 
@@ -66,11 +69,12 @@ def _measured(order: TakeOrder, footage: OpenedFootage) -> TakeRecord:
         rig = order.calibration.rig
         pairs = _both_seen(seen)
         matches = tuple(PairMatcher(rig, wanted=WANTED).match_moments(pairs))
+        some = evenly(range(len(pairs)), _SKIN_MOMENTS)
         skin = skin_seen(
             (seen[0].name, seen[1].name),
-            [one.images for one in pairs],
-            [one.masks[0] for one in pairs],
-            matches,
+            [pairs[k].images for k in some],
+            [pairs[k].masks[0] for k in some],
+            [matches[k] for k in some],
         )
         numbers |= skin.numbers
         geometry, reason = _geometry(order, rig, matches, seen[0].turn_deg)

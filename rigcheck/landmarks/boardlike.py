@@ -36,6 +36,8 @@ def looks_like_board(grey: NDArray[np.uint8]) -> bool:
 
 def _four_sided_area(contour: NDArray[np.integer | np.floating]) -> float:
     """Area of a convex four-sided contour, else 0."""
+    if len(contour) < 4:
+        return 0.0
     area = float(cv2.contourArea(contour))
     if area < _LEAST_AREA_PX:
         return 0.0

@@ -1,9 +1,10 @@
 """The face through a clip: how it stands, and frames in which it is where it cannot be."""
 
 import itertools
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import partial
+from typing import Protocol
 
 import numpy as np
 
@@ -17,6 +18,7 @@ from rigcheck.model._arrays import FloatArray
 __all__ = ["FaceClip", "find_faces"]
 
 _VOTES = 5  # pictures that decide together how the face stands
+_DOTLESS = 2  # faces without dots after which none are looked for
 _NEIGHBOURS = 4  # found faces before and after that say where a face is to be expected
 _MOST_MOVE = 0.4  # eye distances off the neighbours' median
 _MOST_GROWTH = 1.3
@@ -37,7 +39,9 @@ class FaceClip:
     findings: tuple[Finding, ...] = ()
 
 
-def find_faces(frames: Iterable[Frame], finder: FaceFinder, *, mount_rotation_deg: int = 0) -> FaceClip:
+def find_faces(
+    frames: Iterable[Frame], finder: FaceFinder, *, mount_rotation_deg: int = 0, dots_once: bool = False
+) -> FaceClip:
     """Find the face in each picture of one camera.
 
     Parameters
@@ -47,6 +51,8 @@ def find_faces(frames: Iterable[Frame], finder: FaceFinder, *, mount_rotation_de
     finder : FaceFinder
     mount_rotation_deg : int
         From the rig file: 0, 90, 180 or 270.
+    dots_once : bool
+        Where the first two faces show no painted dots look for none on the others.
 
     Notes
     -----
@@ -57,19 +63,37 @@ def find_faces(frames: Iterable[Frame], finder: FaceFinder, *, mount_rotation_de
     """
     stream = iter(frames)
     held = list(itertools.islice(stream, _VOTES))
-    outcomes = [finder.find(frame, mount_rotation_deg=mount_rotation_deg) for frame in held]
+    look: _Look = partial(finder.find, mount_rotation_deg=mount_rotation_deg)
+    outcomes = _looked_at(held, look, dots_once=dots_once)
     turned = voted_turn(outcomes)
-    look = partial(finder.find, mount_rotation_deg=mount_rotation_deg)
     if turned:
         look = partial(finder.find_turned, mount_rotation_deg=mount_rotation_deg, turned_deg=turned)
-        outcomes = [look(frame) for frame in held]
+        outcomes = _looked_at(held, look, dots_once=dots_once)
     elif sum(isinstance(outcome, FaceLandmarks) for outcome in outcomes) > _VOTES // 2:
         # It stands as expected: no need to try each doubtful picture turned.
         look = partial(finder.find_turned, mount_rotation_deg=mount_rotation_deg, turned_deg=0)
     held.clear()
-    outcomes += [look(frame) for frame in stream]
+    outcomes = _looked_at(stream, look, dots_once=dots_once, after=outcomes)
     findings = (_turned_finding(turned, mount_rotation_deg),) if turned else ()
     return _steady(outcomes, mount_rotation_deg, turned, findings)
+
+
+class _Look(Protocol):
+    def __call__(self, frame: Frame, *, dotted: bool) -> FaceLandmarks | NoFace: ...
+
+
+def _looked_at(
+    frames: Iterable[Frame], look: _Look, *, dots_once: bool, after: Sequence[FaceLandmarks | NoFace] = ()
+) -> list[FaceLandmarks | NoFace]:
+    """Outcomes of pictures, behind those of earlier ones."""
+    outcomes = list(after)
+    for frame in frames:
+        faces = [outcome for outcome in outcomes if isinstance(outcome, FaceLandmarks)]
+        plain = len(faces) >= _DOTLESS and not any(
+            one.code == "dots" for face in faces for one in face.findings
+        )
+        outcomes.append(look(frame, dotted=not (dots_once and plain)))
+    return outcomes
 
 
 def voted_turn(outcomes: Iterable[FaceLandmarks | NoFace]) -> int:

@@ -82,7 +82,9 @@ class FaceFinder:
         self._mesh = FaceMesh()
         self._shares = base_shares(self._mesh.lip_indices, self._mesh.eye_indices, looks or Looks())
 
-    def find(self, frame: Frame, *, mount_rotation_deg: int = 0) -> FaceLandmarks | NoFace:
+    def find(
+        self, frame: Frame, *, mount_rotation_deg: int = 0, dotted: bool = True
+    ) -> FaceLandmarks | NoFace:
         """Find the face of one picture.
 
         Parameters
@@ -90,6 +92,8 @@ class FaceFinder:
         frame : Frame
         mount_rotation_deg : int
             0, 90, 180 or 270: by how much the picture is turned clockwise to stand upright.
+        dotted : bool
+            Whether to look for painted dots.
 
         Returns
         -------
@@ -97,7 +101,7 @@ class FaceFinder:
             Points as recorded. A face that only fits turned further is a NoFace with code "turned".
         """
         image = _eight_bit(frame)
-        here = self._fits(image, mount_rotation_deg)
+        here = self._fits(image, mount_rotation_deg, dotted=dotted)
         good = [fit for fit in here if fit.fault is None]
         best = max((fit.logit for fit in here if _stands(fit)), default=-np.inf)
         if not good or best < SURE_LOGIT:
@@ -109,7 +113,7 @@ class FaceFinder:
         return _why_not(frame, here)
 
     def find_turned(
-        self, frame: Frame, *, mount_rotation_deg: int, turned_deg: int
+        self, frame: Frame, *, mount_rotation_deg: int, turned_deg: int, dotted: bool = True
     ) -> FaceLandmarks | NoFace:
         """Find the face where it is known how it stands: turned further than the mounting says, or not (0).
 
@@ -118,9 +122,11 @@ class FaceFinder:
         frame : Frame
         mount_rotation_deg, turned_deg : int
             The picture is turned clockwise by their sum.
+        dotted : bool
+            Whether to look for painted dots.
         """
         total = (mount_rotation_deg + turned_deg) % 360
-        fits = self._fits(_eight_bit(frame), total)
+        fits = self._fits(_eight_bit(frame), total, dotted=dotted)
         good = [fit for fit in fits if fit.fault is None]
         return self._chosen(frame, good, total, turned_deg=turned_deg) if good else _why_not(frame, fits)
 
@@ -134,24 +140,25 @@ class FaceFinder:
         turned = max(logits, key=lambda each: logits[each])
         return turned if logits[turned] >= max(best + _CLEARLY_BETTER, _LEAST_TURNED_LOGIT) else None
 
-    def _fits(self, image: NDArray[np.uint8], turn_deg: int) -> list[_Fit]:
+    def _fits(self, image: NDArray[np.uint8], turn_deg: int, *, dotted: bool = True) -> list[_Fit]:
         """All faces of the picture turned upright; those without fault first found decide."""
         upright = upright_picture(image, turn_deg)
         fits: list[_Fit] = []
         for attempt in _attempts(upright):
             found = self._detector.detect(attempt.picture, padding=attempt.padding)[:_MOST_FACES]
-            fits = _apart([*fits, *(self._fit(attempt, face) for face in found)])
+            fits = _apart([*fits, *(self._fit(attempt, face, dotted=dotted) for face in found)])
             if any(fit.fault is None and fit.logit >= SURE_LOGIT for fit in fits):
                 break
         return fits
 
-    def _fit(self, attempt: _Attempt, face: DetectedFace) -> _Fit:
+    def _fit(self, attempt: _Attempt, face: DetectedFace, *, dotted: bool) -> _Fit:
         picture = attempt.picture
         first = self._mesh.look(picture, face.region)
         second = self._mesh.look(picture, region_of_points(first.points_px))
         region = region_of_points(second.points_px)
         # Stretching a dark picture makes dots of its noise.
-        dots = None if attempt.stretched else dots_on_face(picture, region, second.points_px)
+        sought = dotted and not attempt.stretched
+        dots = dots_on_face(picture, region, second.points_px) if sought else None
         look: Look = partial(self._mesh.look, picture)
         if dots is not None and dots.count >= LEAST_DOTS:
             look = partial(dots.look, self._mesh)
