@@ -17,6 +17,7 @@ from rigcheck.face.focus_moment import FocusMoment, focus_moment
 from rigcheck.face.framing import CameraFraming, camera_framing
 from rigcheck.face.framing_points import upright_face
 from rigcheck.face.framing_pose import Optics
+from rigcheck.jobs.shared_pictures import SharedPictures
 from rigcheck.jobs.side_process import SideContext, keep_freed_memory
 from rigcheck.landmarks import FaceFinder, Looks, NoFace
 from rigcheck.model import FaceLandmarks, Frame
@@ -111,14 +112,16 @@ class CameraAside:
 
     Notes
     -----
-    Starting takes a second or two. Each picture is copied there, each result back. Asked and waited for by one thread
-    at a time, in turn. When the process is lost, :class:`SideLost` is raised. It ends with this one, however that ends.
+    Starting takes a second or two. Each picture is put into memory that both see, each result copied back. Asked and
+    waited for by one thread at a time, in turn. When the process is lost, :class:`SideLost` is raised. It ends with
+    this one, however that ends.
     """
 
     def __init__(self, setup: CameraSetup) -> None:
         context = SideContext()
         self._line, theirs = context.Pipe()
-        self._process = context.Process(target=_serve, args=(theirs, setup), daemon=True)
+        self._pictures = SharedPictures()
+        self._process = context.Process(target=_serve, args=(theirs, self._pictures, setup), daemon=True)
         self._process.start()
         theirs.close()
         self._unread = 0
@@ -128,7 +131,7 @@ class CameraAside:
         try:
             while self._unread:  # nobody waited for it, since the other camera failed first
                 self._read()
-            self._line.send((frame, face_first))
+            self._line.send((self._pictures.put(frame), face_first))
         except (EOFError, OSError) as error:
             raise SideLost from error
         self._unread += 1 + face_first
@@ -137,6 +140,7 @@ class CameraAside:
     def close(self) -> None:
         """End the process."""
         self._line.close()
+        self._pictures.close()
         self._process.join(_END_S)
         if self._process.is_alive():
             self._process.kill()
@@ -157,7 +161,7 @@ class CameraAside:
         return answer
 
 
-def _serve(line: Connection, setup: CameraSetup) -> None:
+def _serve(line: Connection, pictures: SharedPictures, setup: CameraSetup) -> None:
     """Answer what is asked until nobody is there any more."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # where the context could not keep it away
     keep_freed_memory()
@@ -166,7 +170,8 @@ def _serve(line: Connection, setup: CameraSetup) -> None:
     measuring = _Measuring(setup)
     with line, suppress(EOFError, OSError):
         while True:
-            frame, face_first = line.recv()
+            sent, face_first = line.recv()
+            frame = pictures.get(sent)
             face = _tried(partial(measuring.find, frame))
             if face_first:
                 line.send(face)
