@@ -25,6 +25,8 @@ from rigcheck.opencv import cv2
 
 __all__ = ["BegunCamera", "CameraAside", "CameraHere", "CameraMoment", "CameraSetup", "SideLost"]
 
+# Painted dots do not come from picture to picture: after so many faces without they are looked for now and then.
+_DOTLESS, _DOTS_EVERY = 2, 15
 _END_S = 5.0  # within which a process that is let go has to end
 
 
@@ -54,9 +56,17 @@ class _Measuring:
         self._setup = setup
         self._finder = FaceFinder(setup.looks)
         self._before: Frame | None = None
+        self._dotless = 0  # faces in a row
 
     def find(self, frame: Frame) -> FaceLandmarks | NoFace:
-        return self._finder.find(frame, mount_rotation_deg=self._setup.optics.mount_rotation_deg)
+        face = self._finder.find(
+            frame,
+            mount_rotation_deg=self._setup.optics.mount_rotation_deg,
+            dotted=self._dotless < _DOTLESS or self._dotless % _DOTS_EVERY == 0,
+        )
+        plain = isinstance(face, FaceLandmarks) and all(each.code != "dots" for each in face.findings)
+        self._dotless = self._dotless + 1 if plain else 0
+        return face
 
     def rest(self, frame: Frame, face: FaceLandmarks | NoFace) -> CameraMoment:
         before, self._before = self._before, frame

@@ -13,6 +13,7 @@ from rigcheck.face.focus_moment import focus_moment
 from rigcheck.jobs.moment import MomentMeasurer
 from rigcheck.landmarks import FaceFinder, NoFace
 from rigcheck.model import Frame, FrameRef
+from rigcheck.opencv import cv2
 
 pytestmark = pytest.mark.xdist_group("rendered-face")
 
@@ -76,6 +77,33 @@ def test_a_picture_without_face_says_why():
     assert moment.cameras[0].focus is None
     assert moment.cameras[1].focus is not None
     assert moment.pair is None
+
+
+def test_painted_dots_are_looked_for_now_and_then_and_in_each_picture_once_found(monkeypatch):
+    """Planted: twenty dots from the sixth picture on; looks for dots count, as does a picture without a face."""
+    looked = []
+
+    class Finder(FaceFinder):
+        def find(self, frame, *, mount_rotation_deg=0, dotted=True):
+            looked.append(dotted)
+            return super().find(frame, mount_rotation_deg=mount_rotation_deg, dotted=dotted)
+
+    monkeypatch.setattr("rigcheck.jobs.moment_camera.FaceFinder", Finder)
+    plain = frames_of(0)[0]
+    points = FaceFinder().find(plain).points_px
+    image = plain.image.copy()
+    for k in (50, 280, 205, 425, 36, 266, 187, 411, 117, 346, 151, 108, 337, 69, 299, 9, 199, 200, 175, 32):
+        cv2.circle(image, tuple(int(value) for value in np.rint(points[k])), 2, (12,), -1, cv2.LINE_AA)
+    dotted, black = replace(plain, image=image), replace(plain, image=np.zeros_like(image))
+    with MomentMeasurer([plain]) as measurer:
+        codes = [
+            [each.code for each in getattr(measurer.measure([frame]).cameras[0].face, "findings", ())]
+            for frame in [plain] * 5 + [dotted] * 12 + [black] + [plain] * 3
+        ]
+    assert looked[:5] == [True, True, False, False, False]
+    assert [k for k in range(5, 17) if "dots" in codes[k]] == [15, 16]
+    assert looked[5:17] == [False] * 10 + [True, True]
+    assert looked[17:] == [True, True, True, False]
 
 
 def test_as_many_pictures_as_cameras():
