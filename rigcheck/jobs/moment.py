@@ -1,7 +1,7 @@
 """One moment of one camera or two: landmarks, framing, focus and exposure, as picture after picture needs them."""
 
-from collections.abc import Callable, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from collections.abc import Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 
 from threadpoolctl import ThreadpoolController
@@ -10,13 +10,21 @@ from rigcheck.face.exposure_light import LightCurve, light_curve
 from rigcheck.face.fitting_run import camera_optics
 from rigcheck.face.focus_pair import FocusPair, focus_pair
 from rigcheck.face.focus_regions import region_outlines, whole_mask
-from rigcheck.jobs.moment_camera import CameraAside, CameraHere, CameraMoment, CameraSetup, SideLost
+from rigcheck.jobs.moment_camera import (
+    BegunCamera,
+    CameraAside,
+    CameraHere,
+    CameraMoment,
+    CameraSetup,
+    SideLost,
+    first_done,
+)
 from rigcheck.landmarks import Looks, NoFace
 from rigcheck.matching import PairMatcher
 from rigcheck.model import Calibration, FaceLandmarks, Frame, RigDescription, StereoRig
 from rigcheck.model._arrays import FloatArray
 
-__all__ = ["CameraMoment", "Moment", "MomentMeasurer"]
+__all__ = ["BegunMoment", "CameraMoment", "Moment", "MomentMeasurer"]
 
 # Matches wanted of one moment: a plane of focus is fitted over several moments.
 _MATCHES = 40
@@ -28,6 +36,56 @@ class Moment:
 
     cameras: tuple[CameraMoment, ...]
     pair: FocusPair | None = None
+
+
+class BegunMoment:
+    """A moment that is being measured; see :meth:`MomentMeasurer.begin`. Moments are waited for in turn."""
+
+    def __init__(
+        self,
+        measurer: "MomentMeasurer",
+        frames: Sequence[Frame],
+        begun: Sequence[BegunCamera],
+        *,
+        matched: bool,
+    ) -> None:
+        self._measurer, self._frames, self._begun = measurer, frames, begun
+        self._matched = matched
+        self._pair: Future[FocusPair | None] | None = None
+        self._failed: Exception | None = None
+
+    def first(self) -> None:
+        """Wait until one camera has done its part: it is free for the next moment."""
+        try:
+            self._match()
+            first_done(self._begun)
+        except Exception as error:  # raised where the whole is waited for
+            self._failed = error
+
+    def whole(self) -> Moment:
+        """Wait for all of it.
+
+        Raises
+        ------
+        Exception
+            What went wrong in a camera's process; what else was begun is then forgotten.
+        """
+        try:
+            if self._failed is not None:
+                raise self._failed
+            self._match()
+            parts = tuple(camera.whole() for camera in self._begun)
+            return Moment(cameras=parts, pair=None if self._pair is None else self._pair.result())
+        except SideLost:
+            return self._measurer.measure_here(self._frames, matched=self._matched)
+        except BaseException:
+            self._measurer.forget()
+            raise
+
+    def _match(self) -> None:
+        """Begin to match the skin once both faces are found."""
+        if self._matched and self._pair is None:
+            self._pair = self._measurer.match(self._frames, [camera.face() for camera in self._begun])
 
 
 class MomentMeasurer:
@@ -84,15 +142,16 @@ class MomentMeasurer:
             )
             for k, frame in enumerate(frames)
         )
-        self._threads = ThreadPoolExecutor(max_workers=len(frames))
+        self._matching = ThreadPoolExecutor(max_workers=1)
+        self._closed = False
         self._cameras: list[CameraHere | CameraAside] = [
-            CameraAside(setup) if aside else CameraHere(setup, self._threads) for setup in self._setups
+            CameraAside(setup) if aside else CameraHere(setup) for setup in self._setups
         ]
         self._stereo: StereoRig | None = None
         if len(frames) == 2 and calibration is not None and calibration.stereo is not None:
             self._stereo = calibration.rig
         self._matcher = None if self._stereo is None else PairMatcher(self._stereo, wanted=_MATCHES)
-        self._algebra = ThreadpoolController()
+        self._algebra = ThreadpoolController().limit(limits=1, user_api="blas")
 
     @property
     def curves(self) -> tuple[LightCurve, ...]:
@@ -109,17 +168,13 @@ class MomentMeasurer:
 
     def close(self) -> None:
         """Let the threads, and the cameras' processes, go."""
+        self._closed = True
         for camera in self._cameras:
             camera.close()
-        self._threads.shutdown()
+        self._matching.shutdown()
+        self._algebra.restore_original_limits()
 
-    def measure(
-        self,
-        frames: Sequence[Frame],
-        *,
-        matched: bool = True,
-        meanwhile: Callable[[], None] = lambda: None,
-    ) -> Moment:
+    def measure(self, frames: Sequence[Frame], *, matched: bool = True) -> Moment:
         """Measure one moment.
 
         Parameters
@@ -128,8 +183,6 @@ class MomentMeasurer:
             One picture a camera, in the order of the first ones, as recorded at full size and depth.
         matched : bool
             Whether to match the skin between calibrated cameras: needed at some moments only.
-        meanwhile : callable
-            Called in this thread while the cameras measure; not again where a process is lost.
 
         Returns
         -------
@@ -140,29 +193,44 @@ class MomentMeasurer:
         ValueError
             When there are more or fewer pictures than cameras.
         """
+        return self.begin(frames, matched=matched).whole()
+
+    def begin(self, frames: Sequence[Frame], *, matched: bool = True) -> BegunMoment:
+        """Begin to measure one moment, as :meth:`measure` does; two at most are begun and not waited for.
+
+        Notes
+        -----
+        A camera that is done with the first then goes on with the second, and does not wait for the other camera.
+        """
         if len(frames) != len(self._cameras):
             raise ValueError(f"{len(frames)} pictures found, {len(self._cameras)} needed")
-        with self._algebra.limit(limits=1, user_api="blas"):
-            try:
-                return self._measured(frames, matched=matched, meanwhile=meanwhile)
-            except SideLost:
-                for camera in self._cameras:
-                    camera.close()
-                self._cameras = [CameraHere(setup, self._threads) for setup in self._setups]
-                return self._measured(frames, matched=matched, meanwhile=lambda: None)
-
-    def _measured(self, frames: Sequence[Frame], *, matched: bool, meanwhile: Callable[[], None]) -> Moment:
         matched = matched and self._matcher is not None
         begun = [
             camera.begin(frame, face_first=matched)
             for camera, frame in zip(self._cameras, frames, strict=True)
         ]
-        meanwhile()
-        pair = None
-        if matched:
-            pair = self._threads.submit(self._pair, frames, [camera.face() for camera in begun])
-        parts = tuple(camera.whole() for camera in begun)
-        return Moment(cameras=parts, pair=None if pair is None else pair.result())
+        return BegunMoment(self, frames, begun, matched=matched)
+
+    def measure_here(self, frames: Sequence[Frame], *, matched: bool) -> Moment:
+        """Measure one moment without processes, and all from now on: one was lost."""
+        if self._closed:
+            raise RuntimeError("the measurer was closed while a moment was measured")
+        if any(isinstance(camera, CameraAside) for camera in self._cameras):
+            for camera in self._cameras:
+                camera.close()
+            self._cameras = [CameraHere(setup) for setup in self._setups]
+        return self.measure(frames, matched=matched)
+
+    def forget(self) -> None:
+        """Forget what is begun."""
+        for camera in self._cameras:
+            camera.forget()
+
+    def match(
+        self, frames: Sequence[Frame], faces: Sequence[FaceLandmarks | NoFace]
+    ) -> Future[FocusPair | None]:
+        """Begin to match the skin of one moment."""
+        return self._matching.submit(self._pair, frames, faces)
 
     def _pair(self, frames: Sequence[Frame], faces: Sequence[FaceLandmarks | NoFace]) -> FocusPair | None:
         found = [face for face in faces if isinstance(face, FaceLandmarks)]

@@ -1,12 +1,13 @@
 """One camera at one moment: its face found, then framing, focus and exposure; here, or in a process of its own."""
 
 import signal
-from collections.abc import Callable
-from concurrent.futures import Executor
+from collections.abc import Callable, Iterable
+from concurrent.futures import FIRST_COMPLETED, Future, ThreadPoolExecutor, wait
 from contextlib import suppress
 from dataclasses import dataclass
 from functools import partial
 from multiprocessing.connection import Connection
+from multiprocessing.connection import wait as wait_for_line
 from typing import Any
 
 from threadpoolctl import threadpool_limits
@@ -23,7 +24,15 @@ from rigcheck.landmarks import FaceFinder, Looks, NoFace
 from rigcheck.model import FaceLandmarks, Frame
 from rigcheck.opencv import cv2
 
-__all__ = ["BegunCamera", "CameraAside", "CameraHere", "CameraMoment", "CameraSetup", "SideLost"]
+__all__ = [
+    "BegunCamera",
+    "CameraAside",
+    "CameraHere",
+    "CameraMoment",
+    "CameraSetup",
+    "SideLost",
+    "first_done",
+]
 
 # Painted dots do not come from picture to picture: after so many faces without they are looked for now and then.
 _DOTLESS, _DOTS_EVERY = 2, 15
@@ -90,10 +99,14 @@ class _Measuring:
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class BegunCamera:
-    """A picture that is being measured: functions that wait for its face alone, and for all of it."""
+    """A picture that is being measured: functions that wait for its face alone, and for all of it.
+
+    `done` shows that something is there to be had: a future, or the line to a process.
+    """
 
     face: Callable[[], FaceLandmarks | NoFace]
     whole: Callable[[], CameraMoment]
+    done: Future[CameraMoment] | Connection
 
 
 class SideLost(Exception):
@@ -101,20 +114,24 @@ class SideLost(Exception):
 
 
 class CameraHere:
-    """A camera measured by threads of this process."""
+    """A camera measured by a thread of this process, picture after picture."""
 
-    def __init__(self, setup: CameraSetup, threads: Executor) -> None:
+    def __init__(self, setup: CameraSetup) -> None:
         self._measuring = _Measuring(setup)
-        self._threads = threads
+        self._thread = ThreadPoolExecutor(max_workers=1)
 
     def begin(self, frame: Frame, *, face_first: bool) -> BegunCamera:
         """Begin to measure the next picture; `face_first` says that its face will be asked for."""
-        found = self._threads.submit(self._measuring.find, frame)
-        whole = self._threads.submit(lambda: self._measuring.rest(frame, found.result()))
-        return BegunCamera(face=found.result, whole=whole.result)
+        found = self._thread.submit(self._measuring.find, frame)
+        whole = self._thread.submit(lambda: self._measuring.rest(frame, found.result()))
+        return BegunCamera(face=found.result, whole=whole.result, done=whole)
+
+    def forget(self) -> None:
+        """Nobody will wait for what is begun."""
 
     def close(self) -> None:
-        """Nothing to let go."""
+        """Let the thread go."""
+        self._thread.shutdown()
 
 
 class CameraAside:
@@ -123,8 +140,8 @@ class CameraAside:
     Notes
     -----
     Starting takes a second or two. Each picture is put into memory that both see, each result copied back. Asked and
-    waited for by one thread at a time, in turn. When the process is lost, :class:`SideLost` is raised. It ends with
-    this one, however that ends.
+    waited for by one thread at a time, in turn; two pictures may be begun at once. When the process is lost,
+    :class:`SideLost` is raised where its answer is waited for. It ends with this one, however that ends.
     """
 
     def __init__(self, setup: CameraSetup) -> None:
@@ -138,14 +155,16 @@ class CameraAside:
 
     def begin(self, frame: Frame, *, face_first: bool) -> BegunCamera:
         """Begin to measure the next picture; `face_first` says that its face will be asked for, before the whole."""
-        try:
-            while self._unread:  # nobody waited for it, since the other camera failed first
-                self._read()
+        with suppress(OSError):
             self._line.send((self._pictures.put(frame), face_first))
-        except (EOFError, OSError) as error:
-            raise SideLost from error
         self._unread += 1 + face_first
-        return BegunCamera(face=self._answer, whole=self._answer)
+        return BegunCamera(face=self._answer, whole=self._answer, done=self._line)
+
+    def forget(self) -> None:
+        """Read away what nobody will wait for any more."""
+        with suppress(EOFError, OSError):
+            while self._unread:
+                self._read()
 
     def close(self) -> None:
         """End the process."""
@@ -157,11 +176,12 @@ class CameraAside:
             self._process.join()
 
     def _read(self) -> object:
-        answer = self._line.recv()
         self._unread -= 1
-        return answer
+        return self._line.recv()
 
     def _answer(self) -> Any:  # noqa: ANN401 - of whichever was asked for next
+        if not self._unread:
+            raise ValueError("nothing is awaited of this camera")
         try:
             answer = self._read()
         except (EOFError, OSError) as error:
@@ -169,6 +189,17 @@ class CameraAside:
         if isinstance(answer, BaseException):
             raise answer
         return answer
+
+
+def first_done(begun: Iterable[BegunCamera]) -> None:
+    """Wait until one of several cameras has something to be had, or is lost."""
+    every = [camera.done for camera in begun]
+    futures = [each for each in every if isinstance(each, Future)]
+    if futures:
+        wait(futures, return_when=FIRST_COMPLETED)
+        return
+    with suppress(OSError):  # closed meanwhile
+        wait_for_line([each for each in every if not isinstance(each, Future)])
 
 
 def _serve(line: Connection, pictures: SharedPictures, setup: CameraSetup) -> None:

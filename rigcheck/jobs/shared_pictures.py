@@ -18,7 +18,7 @@ if sys.platform == "linux":
 
 __all__ = ["Placed", "SharedPictures"]
 
-_SLOTS = 2
+_SLOTS = 3
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -43,7 +43,7 @@ class SharedPictures:
 
     Notes
     -----
-    Each picture stays until the second after it is put. The memory lies in no folder and on no disk, and is gone with
+    Each picture stays until the third after it is put. The memory lies in no folder and on no disk, and is gone with
     the two processes. Only Linux has such; elsewhere a picture is sent whole, which copies it five times.
     """
 

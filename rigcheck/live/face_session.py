@@ -9,7 +9,7 @@ from rigcheck.face.fitting_run import camera_optics
 from rigcheck.face.framing_points import UprightFace
 from rigcheck.geometry.upright import upright_size
 from rigcheck.jobs.fitting import check_size
-from rigcheck.jobs.moment import Moment
+from rigcheck.jobs.moment import BegunMoment, Moment
 from rigcheck.landmarks import NoFace
 from rigcheck.live.answers import not_judged_answer
 from rigcheck.live.beginning import Begun
@@ -42,6 +42,14 @@ class _Measured:
     at_s: float
 
 
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Running:
+    moment: BegunMoment
+    frames: tuple[Frame, ...]
+    at_s: float
+    matched: bool
+
+
 class FaceSession:
     """Takes shots in one thread, judges in another, and is asked from any.
 
@@ -62,7 +70,7 @@ class FaceSession:
         self._judge: FaceJudge | None = None
         self._lasting = Lasting(())
         self._newest: _Measured | None = None
-        self._unnoted: _Measured | None = None
+        self._running: _Running | None = None
         self._answers: tuple[Answer, ...] = ()
         self._judged_at_s: float | None = None
         self._trouble = ""
@@ -97,7 +105,7 @@ class FaceSession:
     def say_trouble(self, trouble: str) -> None:
         """Show, in place of answers, why nothing can be measured, until something can; from the measuring thread."""
         self.close()
-        self._unnoted = None
+        self._running = None
         with self._lock:
             self._trouble = trouble
             self._measurer, self._newest, self._judge, self._judged_at_s = None, None, None, None
@@ -109,8 +117,8 @@ class FaceSession:
 
         Notes
         -----
-        The moment shows at once, and is noted while the next is measured, or by :meth:`note`: else the cameras'
-        processes would wait for that.
+        Back as soon as one camera is done with it, so that this camera need not wait for the other. The moment shows
+        when the next is begun, or with :meth:`note`.
         """
         measurer = self._ready(shots)
         begun = self._begun
@@ -120,34 +128,31 @@ class FaceSession:
             for view, name in zip(begun.views, begun.names, strict=True)
         )
         matched = apart_s <= begun.together_s and self._wants_pair(at_s)
-        moment = measurer.measure(frames, matched=matched, meanwhile=lambda: self._note_held(held))
-        self._unnoted = _Measured(moment=moment, frames=frames, at_s=at_s)
-        with self._lock:
-            self._newest = self._unnoted
-
-    def note(self) -> None:
-        """Note the moment taken last, where that is still to be done; from the measuring thread."""
-        measured, self._unnoted = self._unnoted, None
-        if measured is None:
-            return
-        with self._lock:
-            judge, lasting = self._judge, self._lasting
-            self._fresh = measured
-        lasting.take(measured.moment, measured.frames, measured.at_s)
-        if judge is not None and judge.take(measured.moment, measured.at_s):
-            self._moved_at_s = time.monotonic()
-            self._wake.set()
-
-    def _note_held(self, held: Sequence[tuple[Shot, ...]]) -> None:
-        """What is to be noted while the next moment is measured."""
+        moment = measurer.begin(frames, matched=matched)
         self.note()
         if held:
             self._lasting.take_pictures(held)
+        moment.first()
+        self._running = _Running(moment=moment, frames=frames, at_s=at_s, matched=matched)
+
+    def note(self) -> None:
+        """Wait for the moment taken last and note it, where that is still to be done; from the measuring thread."""
+        running, self._running = self._running, None
+        if running is None or self._measurer is None:
+            return
+        moment = self._measurer.whole(running.moment)
+        measured = _Measured(moment=moment, frames=running.frames, at_s=running.at_s)
+        with self._lock:
+            judge, lasting = self._judge, self._lasting
+            self._newest = self._fresh = measured
+        lasting.take(moment, measured.frames, measured.at_s)
+        if judge is not None and judge.take(moment, measured.at_s):
+            self._moved_at_s = time.monotonic()
+            self._wake.set()
 
     def _wants_pair(self, at_s: float) -> bool:
-        """Whether to match skin at the moment at `at_s`; not twice in a row, since the last may not be noted yet."""
-        before = self._unnoted
-        if self._judge is None or (before is not None and before.moment.pair is not None):
+        """Whether to match skin at the moment at `at_s`; not twice in a row, since the last is not noted yet."""
+        if self._judge is None or (self._running is not None and self._running.matched):
             return False
         return self._judge.wants_pair(at_s)
 
@@ -242,7 +247,7 @@ class FaceSession:
         if self._measurer is not None and self._measurer.form == form_of(shots, self._begun.views):
             return self._measurer
         self.close()
-        self._unnoted = None
+        self._running = None
         self._check_sizes(shots)
         measurer = FaceMeasurer(self._begun.known, shots, self._begun.views, aside=self._aside)
         lasting = Lasting(self._watched(measurer))

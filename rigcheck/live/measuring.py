@@ -1,10 +1,10 @@
 """Newest pictures of both cameras paired by time, and measured as a `fitting` measures them."""
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from rigcheck.jobs.moment import Moment, MomentMeasurer
+from rigcheck.jobs.moment import BegunMoment, Moment, MomentMeasurer
 from rigcheck.landmarks import Looks
 from rigcheck.live.shots import Shot, View
 from rigcheck.model import Calibration, Frame, PerformerLooks, RigDescription
@@ -103,12 +103,17 @@ class FaceMeasurer:
         """Let its threads go."""
         self._measurer.close()
 
-    def measure(
-        self, frames: Sequence[Frame], *, matched: bool, meanwhile: Callable[[], None] = lambda: None
-    ) -> Moment:
-        """Measure one moment; of a proxy neither focus nor light. `meanwhile` is called while the cameras measure."""
-        matched = matched and not self._known.proxy
-        moment = self._measurer.measure(frames, matched=matched, meanwhile=meanwhile)
+    def measure(self, frames: Sequence[Frame], *, matched: bool) -> Moment:
+        """Measure one moment; of a proxy neither focus nor light."""
+        return self.whole(self.begin(frames, matched=matched))
+
+    def begin(self, frames: Sequence[Frame], *, matched: bool) -> BegunMoment:
+        """Begin to measure one moment, for :meth:`whole`; see :meth:`MomentMeasurer.begin`."""
+        return self._measurer.begin(frames, matched=matched and not self._known.proxy)
+
+    def whole(self, begun: BegunMoment) -> Moment:
+        """Wait for a moment; of a proxy neither focus nor light."""
+        moment = begun.whole()
         if not self._known.proxy:
             return moment
         return replace(

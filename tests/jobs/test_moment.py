@@ -138,12 +138,51 @@ def test_cameras_aside_measure_the_same_and_are_not_missed_when_one_is_lost(meas
         assert (one.pair.depth_mm == measured[1].pair.depth_mm).all()
 
 
-def test_what_is_to_be_done_meanwhile_is_done_before_the_moment_is_there():
-    done = []
-    with MomentMeasurer(frames_of(0)) as measurer:
-        moment = measurer.measure(frames_of(1), matched=False, meanwhile=lambda: done.append("noted"))
-    assert done == ["noted"]
-    assert moment.cameras[0].focus is not None
+@pytest.mark.parametrize("aside", [False, True])
+def test_two_moments_at_once_are_those_one_after_the_other(measured, aside):
+    """Of the second, skin is matched too; a picture without a face and a fault in between hold nothing up."""
+    calibration = calibration_of(talking_clip().rig)
+    wrong = [replace(frame, bit_depth=12) if k == 1 else frame for k, frame in enumerate(frames_of(0))]
+    with MomentMeasurer(frames_of(0), calibration=calibration, aside=aside) as measurer:
+        first = measurer.begin(frames_of(0), matched=False)
+        first.first()
+        second = measurer.begin(frames_of(1))
+        moments = [first.whole()]
+        second.first()
+        faulty = measurer.begin(wrong, matched=False)
+        moments.append(second.whole())
+        faulty.first()
+        last = measurer.begin(frames_of(0), matched=False)
+        with pytest.raises(ValueError, match="12 bit found"):
+            faulty.whole()
+        if aside:
+            with pytest.raises(ValueError, match="nothing is awaited"):
+                last.whole()
+        moments.append(measurer.measure(frames_of(1), matched=False))
+    for one, same in zip(moments, (measured[0], measured[1], measured[1]), strict=True):
+        for part, other in zip(one.cameras, same.cameras, strict=True):
+            assert (part.face.points_px == other.face.points_px).all()
+    assert moments[1].cameras[0].focus.moved_px == measured[1].cameras[0].focus.moved_px
+    assert (moments[1].pair.depth_mm == measured[1].pair.depth_mm).all()
+
+
+def test_of_two_moments_at_once_both_are_measured_here_when_a_process_is_lost(measured):
+    before = set(multiprocessing.active_children())
+    with MomentMeasurer(frames_of(0), aside=True) as measurer:
+        measurer.measure(frames_of(0))
+        begun = [measurer.begin(frames_of(1)), measurer.begin(frames_of(0))]
+        side = max(set(multiprocessing.active_children()) - before, key=lambda side: side.pid)
+        side.kill()
+        side.join()
+        moments = []
+        for each in begun:
+            each.first()
+            moments.append(each.whole())
+    for one, same in zip(moments, (measured[1], measured[0]), strict=True):
+        for part, other in zip(one.cameras, same.cameras, strict=True):
+            assert (part.face.points_px == other.face.points_px).all()
+    with pytest.raises(RuntimeError, match="closed"):
+        measurer.measure_here(frames_of(0), matched=False)
 
 
 def test_cameras_aside_end_with_the_measurer_and_say_what_went_wrong_there():

@@ -25,7 +25,7 @@ def _gives_back(line, pictures):
         before = frame.image
 
 
-def test_the_other_process_sees_each_picture_and_keeps_it_until_the_second_after():
+def test_the_other_process_sees_each_picture_and_still_has_the_one_before():
     """Of several shapes and depths, more and less than before."""
     pictures, context = SharedPictures(), SideContext()
     line, theirs = context.Pipe()

@@ -71,7 +71,7 @@ def test_no_answer_stands_when_nothing_new_comes(tmp_path, monkeypatch, fault):
     """Planted in a running session; when it is over, answers come again by themselves."""
     monkeypatch.setattr("rigcheck.live.ageing.OLD_AFTER_S", 2.0)
     monkeypatch.setattr("rigcheck.live.ageing.WITHDRAWN_AFTER_S", 4.0)
-    planted, read, measure = threading.Event(), FileFeed.read, FaceMeasurer.measure
+    planted, read, whole = threading.Event(), FileFeed.read, FaceMeasurer.whole
 
     def stalling(feed):
         if fault == "the source stalls" and planted.is_set():
@@ -79,13 +79,13 @@ def test_no_answer_stands_when_nothing_new_comes(tmp_path, monkeypatch, fault):
             return None
         return read(feed)
 
-    def hanging(measurer, frames, **how):
+    def hanging(measurer, begun):
         while fault == "measuring hangs" and planted.is_set():
             time.sleep(0.05)
-        return measure(measurer, frames, **how)
+        return whole(measurer, begun)
 
     monkeypatch.setattr(FileFeed, "read", stalling)
-    monkeypatch.setattr(FaceMeasurer, "measure", hanging)
+    monkeypatch.setattr(FaceMeasurer, "whole", hanging)
     clip = clip_of(tmp_path / "upper.mp4", [talking_clip().pictures[0][0]] * 16, rate=8)
     with LiveEngine(
         LiveOptions(sources=(str(clip),), out=tmp_path / "out", loop=True, most_per_s=3.0)

@@ -100,20 +100,21 @@ def test_two_cameras_of_one_source_that_holds_both(tmp_path):
     assert begun.record.head_borne_kg == 0.3
 
 
-def test_a_moment_shows_at_once_and_is_noted_once(pictures, tmp_path):
-    """Measured pictures are those shown; answers are from the moments noted, and never from one twice."""
+def test_a_moment_is_noted_once_when_the_next_is_begun_or_asked_for(pictures, tmp_path):
+    """Answers are from the moments noted, and never from one twice."""
     begun = begin(LiveOptions(sources=("0#stacked",), out=tmp_path))
     both = np.concatenate([each.image for each in pictures])
     session = FaceSession(begun, height_px=480)
     session.take([shot(1.0, 0, both)], 0.0)
-    assert session.measured_at_s == 1.0
+    assert session.measured_at_s is None
     assert not session.judge()
     session.take([shot(1.1, 1, both)], 0.0)  # notes the first
-    assert session.measured_at_s == 1.1
+    assert session.measured_at_s == 1.0
     assert session.judge()
     assert session.answers[1] == 1.0
     session.note()
     session.note()
+    assert session.measured_at_s == 1.1
     assert [session.judge(), session.judge()] == [True, False]
     assert session.answers[1] == 1.1
     session.take([shot(1.2, 2, both)], 0.0)
