@@ -121,10 +121,15 @@ def at_random(case: int, *, size_px=(540, 720)) -> Exposed:
 
 @dataclass(frozen=True, kw_only=True)
 class Truth:
-    """What is true of a picture: share and area blown within the face, ratio of the sides, noise of a place."""
+    """What is true of a picture: share and area blown within the face, ratio of the sides, noise of a place.
+
+    `overlap` is the intersection over union of the area told with the true one, `noise_overlap` that of the true skin's
+    pixels at white in another exposure of the same light: what noise leaves of it to any single picture.
+    """
 
     blown_share: float
     overlap: float
+    noise_overlap: float
     side_ratio_stops: float
     noise_dn: float
     over_stops: float = field(default=0.0)
@@ -141,17 +146,23 @@ def truth_of(case: Exposed) -> Truth:
     places[layout.crop] = layout.full()
     on_skin = (places > 0) & (places <= OTHER)
     seen = reported(moment, truth.labels.shape) & (case.frame.image >= moment.ceiling.code)
-    joint = (blown | seen).sum()
+    again = case.scene.sensor.exposed(truth.light, np.random.default_rng([73])) >= 255
     place = places == list(PLACES).index(moment.darkest) + 1
     full = 255.0 - SENSOR.black_dn
     variance = truth.light[place] * full * SENSOR.dn_per_electron + SENSOR.read_noise_dn**2 + 1 / 12
     return Truth(
         blown_share=float(blown.sum() / on_skin.sum()),
-        overlap=float((blown & seen).sum() / joint) if joint else 1.0,
+        overlap=_overlap(blown, seen),
+        noise_overlap=_overlap(blown, again & skin),
         side_ratio_stops=side_ratio(case),
         noise_dn=float(np.sqrt(variance.mean())),
         over_stops=float(np.log2(np.quantile(truth.light[on_skin], 0.999))),
     )
+
+
+def _overlap(one: np.ndarray, other: np.ndarray) -> float:
+    joint = (one | other).sum()
+    return float((one & other).sum() / joint) if joint else 1.0
 
 
 def reported(moment: ExposureMoment, shape) -> np.ndarray:

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from rigcheck.face.exposure_highlights import Highlights, highlights_of
 from rigcheck.face.exposure_light import Ceiling, LightCurve, ceiling_of
 from rigcheck.face.exposure_noise import PlaceNoise, place_noise
+from rigcheck.face.exposure_sides import mirrored_ratio
 from rigcheck.face.exposure_skin import EYES, OTHER, PLACES, SkinLayout, skin_layout
 from rigcheck.model import Estimate, FaceLandmarks, Frame, FrameRef
 from rigcheck.model._arrays import FloatArray
@@ -51,9 +52,9 @@ class ExposureMoment:
     are the pixels of skin at darkness, `unsure_px` by how many pixels the blown area changes as the ceiling moves by
     half the noise or by what coding spreads it. `darkest` names the darkest needed place and `noise` is its noise;
     `level` is the light of all skin, `top_light` that of the ceiling. `room_stops` is how much brighter the picture
-    could be until a thousandth of the skin is blown: negative when more is blown already, extrapolated. `channel_px`
-    counts the face's clipped pixels of each colour channel, and those where some are clipped but not all; None for grey
-    pictures.
+    could be until a thousandth of the skin is blown: negative when more is blown already, extrapolated. `mirrored` is
+    the left's light over the right's by cells across a straight middle line (`exposure_sides`). `channel_px` counts the
+    face's clipped pixels of each colour channel, and those where some are clipped but not all; None for grey pictures.
     """
 
     ref: FrameRef
@@ -72,6 +73,7 @@ class ExposureMoment:
     level: float | None = None
     top_light: float = 1.0
     room_stops: Estimate | None = None
+    mirrored: Estimate | None = None
     channel_px: tuple[int, int, int, int] | None = None
 
 
@@ -149,6 +151,7 @@ def exposure_moment(
         level=_place_light(whole, curve).light if whole.any() else None,
         top_light=1.0 if curve.light is None else float(curve.light[clipped.ceiling.code]),
         room_stops=_room(tops[1 : OTHER + 1].sum(axis=0), found.skin_px, curve, clipped.ceiling),
+        mirrored=mirrored_ratio(grey, face, layout, curve, clipped.ceiling),
         channel_px=clipped.channel_px,
     )
 
@@ -329,8 +332,10 @@ def _room(whole: FloatArray, blown_px: int, curve: LightCurve, ceiling: Ceiling)
             return None
         step = float(np.log2(max(float(light[min(code + 1, len(light) - 1)]), at) / at))
         return Estimate(value=float(np.log2(top / at)), sigma=max(step, 0.02), unit="stops", n=int(total))
-    # Blown areas count whole highlights, so that they may hold a little more than the histogram's top.
-    lower = max(float(above[int(np.searchsorted(light, top * 2.0**-_SLOPE_STOPS))]), share * 1.0001)
+    # Blown areas count whole highlights, the mouth's part of the lips' too, which the histogram lacks.
+    lacking = max(share - float(above[min(ceiling.code, len(above) - 1)]), 0.0)
+    lower = float(above[int(np.searchsorted(light, top * 2.0**-_SLOPE_STOPS))]) + lacking
+    lower = max(lower, share * 1.0001)
     even = _SLOPE_STOPS * (share - _BRIGHTEST) / max(lower - share, 1e-6)
     by_factor = _SLOPE_STOPS * float(np.log(share / _BRIGHTEST) / max(np.log(lower / share), 1e-6))
     even, by_factor = (min(each, _MOST_OVER) for each in (even, by_factor))

@@ -9,7 +9,7 @@ from rigcheck.model import FaceLandmarks
 from rigcheck.model._arrays import FloatArray
 from rigcheck.opencv import cv2
 
-__all__ = ["EYES", "MOUTH", "OTHER", "PLACES", "SIDES", "SkinLayout", "skin_layout"]
+__all__ = ["EYES", "MIRRORED", "MOUTH", "OTHER", "PLACES", "SIDES", "SkinLayout", "skin_layout"]
 
 # Places of the skin with points of the face mesh that lie in them; a pixel belongs to the nearest point. Sides are
 # the performer's own. The order is that of the numbers in a layout, from 1.
@@ -66,6 +66,18 @@ _BROW_RINGS = (
 )
 _MOUTH_RING = (78, 191, 80, 81, 82, 13, 312, 311, 310, 415, 308, 324, 318, 402, 317, 14, 87, 178, 88, 95)
 _NOSTRILS = ((240, 60, 99, 75, 20, 242), (460, 290, 328, 305, 250, 462))
+# Points that mirror each other, right and left: of places, eyes, brows, lips and outline.
+_PAIRED = [name for name in PLACES if "right" in name]
+MIRRORED = tuple(
+    tuple(point for ring in (*(PLACES[name] for name in names), *rings) for point in ring)
+    for names, rings in (
+        (_PAIRED, (_EYE_RINGS[0], _BROW_RINGS[0], (61, 40, 37, 84, 91), _RING[1:18])),
+        (
+            [name.replace("right", "left") for name in _PAIRED],
+            (_EYE_RINGS[1], _BROW_RINGS[1], (291, 270, 267, 314, 321), _RING[:18:-1]),
+        ),
+    )
+)
 # How much wider than the mesh says, in shares of the distance of the outer eye corners. Lids and lashes reach further
 # than the eye itself: no place to take brightness from, but skin that may blow.
 _AROUND_EYE, _AROUND_LID, _AROUND_BROW, _AROUND_NOSTRIL = 0.006, 0.022, 0.02, 0.015
