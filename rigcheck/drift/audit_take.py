@@ -26,6 +26,7 @@ _PIXEL_STEP, _COEFFICIENT_STEP, _TURN_STEP, _MOVE_STEP = 0.1, 1e-4, 1e-5, 1e-3
 _N_PIXELS = 4
 _MOST_FOR_RESPONSE = 100
 _REFITS = 3
+_LINEAR = 0.01  # of a match's sigma: what distances that were foreseen so well leave to another fit
 
 __all__ = ["FEWEST_MATCHES", "depth_by_observable", "harm_of", "take_geometry"]
 
@@ -109,19 +110,22 @@ def take_geometry(
 
 
 def _fitted(name: str, rays: _Rays, rig: StereoRig) -> tuple[FloatArray, SmoothFit]:
-    """Change (5,) and the fit at it, linearised anew until it moves no more."""
+    """Change (5,) and the fit at it, linearised anew until that changes nothing."""
     basis = bumps(rays.pixels1, rig.camera1.image_size_px)
     change = np.zeros(5)
+    off, sigma = _distances(rays, rig, change)
     for _ in range(_REFITS):
-        off, sigma = _distances(rays, rig, change)
-        fit = fit_with_smooth_error(off, sigma, _design(rays, rig, change), basis)
+        design = _design(rays, rig, change)
+        fit = fit_with_smooth_error(off, sigma, design, basis)
         change = change + fit.change
         if not np.isfinite(change).all():
             raise EstimationError(
                 f"{name}: the fit of the pair's pose ran away",
                 hint="look at the pictures of this take's matches",
             )
-        if (np.abs(fit.change) < 0.01 * np.sqrt(np.diag(fit.white + fit.smooth))).all():
+        expected = off + design @ fit.change
+        off, sigma = _distances(rays, rig, change)
+        if (np.abs(off - expected) < _LINEAR * sigma).all():
             break
     return change, fit
 

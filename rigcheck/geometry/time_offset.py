@@ -150,7 +150,11 @@ class _Rows:
 
 
 def time_offset(
-    runs: PairedRuns, geometry: StereoGeometry, *, max_shift_frames: int = MAX_SHIFT_FRAMES
+    runs: PairedRuns,
+    geometry: StereoGeometry,
+    *,
+    max_shift_frames: int = MAX_SHIFT_FRAMES,
+    fewest_runs: int = MIN_RUNS,
 ) -> TimeOffset:
     """Whole frames first, then the rest, by which camera 2 takes its pictures later than camera 1.
 
@@ -161,11 +165,13 @@ def time_offset(
     geometry : StereoGeometry
         May be a little wrong: its five epipolar degrees of freedom are fitted beside the offset.
     max_shift_frames : int
+    fewest_runs : int
+        Of few runs sigma is little known: 8 % of errors beyond two sigmas with five, 7 % with six (200 simulations).
 
     Returns
     -------
     TimeOffset
-        `sigma_s` is infinite when fewer than `MIN_RUNS` runs move across the lines.
+        `sigma_s` is infinite when fewer than `fewest_runs` runs move across the lines.
 
     Notes
     -----
@@ -184,14 +190,14 @@ def time_offset(
     residuals = {shift: _left_by(tracks.shifted(shift)) for shift in range(-limit, limit + 1)}
     known = {shift: value for shift, value in residuals.items() if np.isfinite(value)}
     shift = min(known, key=lambda s: (known[s], abs(s))) if known else 0
-    found = _at_shift(tracks, shift, known)
+    found = _at_shift(tracks, shift, known, fewest_runs)
     for _ in range(3):
         later = found.offset_s - shift * runs.period_s
         better = _nearest_shift(later, found.sigma_s, runs.period_s)
         if not found.speed_is_enough or better == shift or abs(better) > limit:
             break
         shift = better
-        found = _at_shift(tracks, shift, known)
+        found = _at_shift(tracks, shift, known, fewest_runs)
     return found
 
 
@@ -312,10 +318,10 @@ def _solve(normal: FloatArray, right: FloatArray) -> FloatArray:
     return np.asarray((inverse @ (right / scale)[..., None])[..., 0] / scale)
 
 
-def _at_shift(tracks: _Tracks, shift: int, residuals: dict[int, float]) -> TimeOffset:
+def _at_shift(tracks: _Tracks, shift: int, residuals: dict[int, float], fewest_runs: int) -> TimeOffset:
     rows = _rows(tracks.shifted(shift))
     groups = np.unique(rows.run)
-    if len(groups) < MIN_RUNS:
+    if len(groups) < fewest_runs:
         return _nothing_moved(shift, rows, residuals)
     noise = np.zeros((rows.columns.shape[1],) * 2)
     noise[-1, -1] = float((rows.weight * rows.speed_variance).sum() / rows.weight.sum())

@@ -16,14 +16,14 @@ from rigcheck.landmarks.boardlike import looks_like_board
 from rigcheck.model import BoardSpec, Frame, ImageArray
 from rigcheck.opencv import cv2, shrunk
 
-# Moments measured in a take, how many are decoded for each of them, and pictures in a row from each.
-MOMENTS, CANDIDATES, RUN = 6, 2, 3
+# Moments measured in a take, among how many that are decoded, and pictures in a row from each.
+MOMENTS, LOOKED, RUN = 5, 12, 3
 # A picture darker than this in its brighter half is not worth a look, of 255.
 _DARK = 12.0
 _SMALL_PX = 480
 _FEWEST_CORNERS = 6
 
-__all__ = ["CANDIDATES", "MOMENTS", "RUN", "Moment", "Picture", "Samples", "half_size", "sample_take"]
+__all__ = ["LOOKED", "MOMENTS", "RUN", "Moment", "Picture", "Samples", "half_size", "sample_take"]
 
 Moment = tuple[Frame, ...]
 Picture = NDArray[np.uint8]
@@ -74,11 +74,11 @@ def sample_take(footage: OpenedFootage, board: BoardSpec | None) -> Samples:
 
     Notes
     -----
-    Key pictures are taken where there are enough: a picture between them costs a whole group of pictures. At most six
+    Key pictures are taken where there are enough: a picture between them costs a whole group of pictures. At most five
     moments are held. A board is looked for by both cameras in turn, in pictures that, made small, show many dark
     squares of like size.
     """
-    places = evenly(glance_positions(footage), MOMENTS * CANDIDATES)
+    places = evenly(glance_positions(footage), LOOKED)
     groups = np.array_split(np.arange(len(places)), min(MOMENTS, len(places)))
     group_of = {places[int(k)]: number for number, group in enumerate(groups) for k in group}
     best: dict[int, _Best] = {}

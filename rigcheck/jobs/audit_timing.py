@@ -11,13 +11,14 @@ from rigcheck.footage.clip import ClipPart
 from rigcheck.footage.video import VideoSource
 from rigcheck.geometry.projection import intrinsics_vector
 from rigcheck.geometry.spread import evenly
-from rigcheck.geometry.time_offset import MIN_RUNS, PairedRuns, StereoGeometry, time_offset
+from rigcheck.geometry.time_offset import PairedRuns, StereoGeometry, time_offset
 from rigcheck.jobs.audit_sampling import RUN, Picture, Samples
 from rigcheck.jobs.opened import OpenedFootage
 from rigcheck.model import Estimate, PatchMatches, StereoRig
 from rigcheck.model._arrays import FloatArray
 from rigcheck.opencv import cv2
 
+_FEWEST_RUNS = 5  # that move across the lines
 _MOST_FOLLOWED = 100  # of the matches of a moment
 _FOLLOW_BACK_PX = 0.15
 _FLOW_SIGMA_PX = 0.06
@@ -114,10 +115,10 @@ def time_offset_of_take(
         return Estimate(value=None, unit="ms", reason=missing)
     period_s = _period_s(footage)
     runs = _followed(samples, matches)
-    if len(runs) < MIN_RUNS:
-        reason = f"{len(runs)} moments could be followed, {MIN_RUNS} needed"
+    if len(runs) < _FEWEST_RUNS:
+        reason = f"{len(runs)} moments could be followed, {_FEWEST_RUNS} needed"
         return Estimate(value=None, unit="ms", reason=reason)
-    found = time_offset(_paired(runs, period_s), _geometry(rig))
+    found = time_offset(_paired(runs, period_s), _geometry(rig), fewest_runs=_FEWEST_RUNS)
     if not found.speed_is_enough:
         return Estimate(value=None, unit="ms", reason=_AT_REST)
     offset_s = found.offset_s - found.shift_frames * period_s
@@ -130,8 +131,8 @@ def _why_no_runs(footage: OpenedFootage, samples: Samples, matches: Sequence[Pat
         return "one camera"
     if any(clip.info.frame_rate is None for clip in footage.clips):
         return "pictures have no times"
-    if len(matches) != len(samples.moments) or len(matches) < MIN_RUNS:
-        return f"{len(matches)} moments were matched, {MIN_RUNS} needed"
+    if len(matches) != len(samples.moments) or len(matches) < _FEWEST_RUNS:
+        return f"{len(matches)} moments were matched, {_FEWEST_RUNS} needed"
     if len(samples.runs) != len(matches) or not all(samples.runs):
         return "the take is too short"
     return ""
@@ -166,7 +167,7 @@ def _tracked(pictures: Sequence[Picture], start_px: FloatArray) -> FloatArray:
     The pictures are of half size, the places of the whole.
     """
     start = (start_px - 0.5) / 2
-    room = 2 * _WINDOW[0] * 2**_LEVELS
+    room = _WINDOW[0] * 2**_LEVELS
     low = np.maximum(np.floor(start.min(axis=0)).astype(int) - room, 0)
     high = np.ceil(start.max(axis=0)).astype(int) + room
     parts = [np.ascontiguousarray(each[low[1] : high[1], low[0] : high[0]]) for each in pictures]

@@ -79,14 +79,14 @@ def day(cache: Path, count: int, seconds: int) -> Path:
 
 def bare_decoding_s(folder: Path, cameras: tuple[str, ...]) -> tuple[float, float]:
     """Seconds to open every take and decode the key pictures nearest the samples, take after take: wall, processor."""
-    from rigcheck.jobs.audit_sampling import CANDIDATES, MOMENTS
+    from rigcheck.jobs.audit_sampling import LOOKED
     from rigcheck.jobs.opened import open_footage_of
 
     start, used = time.perf_counter(), time.process_time()
     for take in sorted(folder.iterdir()):
         footage = open_footage_of(cameras, *(str(take / f"{name}.mp4") for name in cameras), None)
         keys = footage.pairing.key_pairs
-        places = keys[np.unique(np.linspace(0, len(keys) - 1, MOMENTS * CANDIDATES).round().astype(int))]
+        places = keys[np.unique(np.linspace(0, len(keys) - 1, LOOKED).round().astype(int))]
         for _ in footage.pairing.pairs_at(places):
             pass
     return time.perf_counter() - start, time.process_time() - used

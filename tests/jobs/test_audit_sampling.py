@@ -7,6 +7,7 @@ import pytest
 from audit_footage import write_take
 
 from rigcheck.demo.encoding import ClipWriter
+from rigcheck.jobs import audit_sampling
 from rigcheck.jobs.audit_sampling import RUN, half_size, sample_take
 from rigcheck.jobs.opening import open_footage_of
 from rigcheck.model import BoardSpec
@@ -68,7 +69,7 @@ def test_each_moment_comes_with_the_pictures_behind_it(tmp_path, kind):
                     writer.add(picture)
     footage = open_footage_of(("upper", "lower"), *map(str, paths), None)
     samples = sample_take(footage, None)
-    assert len(samples.positions) == len(samples.runs) == 6
+    assert len(samples.positions) == len(samples.runs) == audit_sampling.MOMENTS
     held = list(footage.pairing.pairs())
     for place, run in zip(samples.positions, samples.runs, strict=True):
         wanted = held[place : place + RUN]
