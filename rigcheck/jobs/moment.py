@@ -169,8 +169,7 @@ class MomentMeasurer:
     def close(self) -> None:
         """Let the threads, and the cameras' processes, go."""
         self._closed = True
-        for camera in self._cameras:
-            camera.close()
+        self._close_cameras()
         self._matching.shutdown()
         self._algebra.restore_original_limits()
 
@@ -216,10 +215,15 @@ class MomentMeasurer:
         if self._closed:
             raise RuntimeError("the measurer was closed while a moment was measured")
         if any(isinstance(camera, CameraAside) for camera in self._cameras):
-            for camera in self._cameras:
-                camera.close()
+            self._close_cameras()
             self._cameras = [CameraHere(setup) for setup in self._setups]
         return self.measure(frames, matched=matched)
+
+    def _close_cameras(self) -> None:
+        for camera in self._cameras:  # both processes end at once
+            camera.let_go()
+        for camera in self._cameras:
+            camera.close()
 
     def forget(self) -> None:
         """Forget what is begun."""

@@ -129,6 +129,9 @@ class CameraHere:
     def forget(self) -> None:
         """Nobody will wait for what is begun."""
 
+    def let_go(self) -> None:
+        """Ask for nothing more."""
+
     def close(self) -> None:
         """Let the thread go."""
         self._thread.shutdown()
@@ -166,9 +169,13 @@ class CameraAside:
             while self._unread:
                 self._read()
 
+    def let_go(self) -> None:
+        """Ask for nothing more: the process ends by itself."""
+        self._line.close()
+
     def close(self) -> None:
         """End the process."""
-        self._line.close()
+        self.let_go()
         self._pictures.close()
         self._process.join(_END_S)
         if self._process.is_alive():

@@ -96,6 +96,7 @@ class LiveEngine:
         self._stop.set()
         for source in self._sources:
             source.ask_to_stop()
+        self._face.hurry()
         self._tell()
         for thread in list(self._threads):
             thread.join(_KEEP_S if thread.name.startswith("keeping") else _JOIN_S)

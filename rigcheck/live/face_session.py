@@ -188,6 +188,10 @@ class FaceSession:
             self._wake.wait(rest)
         self._wake.clear()
 
+    def hurry(self) -> None:
+        """End the rest between two judgings."""
+        self._wake.set()
+
     def cameras(self) -> tuple[CameraReading, ...]:
         """The measured points of each camera, or why there are none."""
         with self._lock:
