@@ -27,6 +27,7 @@ from rigcheck.demo.head_scene import FaceScene, render_face
 from rigcheck.demo.scenario import compose
 from rigcheck.face.audit_look import face_mask, skin_mask
 from rigcheck.geometry.observable import moved_pair
+from rigcheck.jobs.audit_sampling import MOMENTS
 from rigcheck.jobs.audit_take import WANTED
 from rigcheck.landmarks import FaceFinder
 from rigcheck.matching import MaskedPair, PairMatcher
@@ -125,8 +126,9 @@ class RenderedDay:
     def matches(
         self, take: int, kept_in: Path | None = None, start: int = 0, *, by_mesh: bool = False
     ) -> list[PatchMatches]:
-        """Matches of a take's moments: on true skin, or (`by_mesh`) where and as many as the audit takes them."""
-        matcher = PairMatcher(self.rig.stereo, wanted=WANTED if by_mesh else 300)
+        """Matches of a take: on true skin, or (`by_mesh`) where and as many as the audit takes them."""
+        as_in_audit = WANTED * MOMENTS // self.n_moments
+        matcher = PairMatcher(self.rig.stereo, wanted=as_in_audit if by_mesh else 300)
         return list(matcher.match_moments(self._pairs(take, kept_in, start, by_mesh=by_mesh)))
 
     def _pairs(self, take: int, kept_in: Path | None, start: int, *, by_mesh: bool) -> Iterator[MaskedPair]:

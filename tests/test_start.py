@@ -77,3 +77,27 @@ def test_limits_are_listed_with_unit_and_source(capsys, tmp_path):
     rig.write_text("name: kestrel\ncameras: [{name: upper}]\nlimits: {harm.dept_mm.caution: 0.05}\n")
     assert run(["limits", "--rig", str(rig)]) == 3
     assert "harm.depth_mm.caution" in capsys.readouterr().err
+
+
+def test_judging_a_day_of_takes_loads_no_slow_library():
+    """Planted: parts of scipy that cannot be loaded; they took longer to load than a day takes to judge."""
+    slow = ("scipy.stats", "scipy.optimize", "scipy.interpolate", "scipy.spatial", "scipy.ndimage")
+    told = subprocess.run(
+        [sys.executable, "-c", _JUDGING.format(slow=slow)], capture_output=True, text=True, check=False
+    )
+    assert told.returncode == 0, told.stderr
+    # The handbook of the field, section 11: 21.1 for 20 takes; ours is a bound from above.
+    assert 21.1 <= float(told.stdout) < 21.5
+
+
+_JUDGING = """
+import sys
+sys.modules.update(dict.fromkeys({slow!r}))
+import numpy as np
+import rigcheck.jobs.audit
+from rigcheck.drift.audit_day import _between
+from rigcheck.drift.audit_scan import alikeness, scan_threshold, step_shapes
+steps = step_shapes(20)
+_between(np.random.default_rng(1).normal(size=(20, 5)), np.tile(np.eye(5), (20, 1, 1)), np.tile(np.eye(5), (20, 1, 1)))
+print(scan_threshold(alikeness(steps, np.ones(20)), unknowns=5, false_alarms=0.01))
+"""

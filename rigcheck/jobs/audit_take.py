@@ -26,8 +26,8 @@ __all__ = ["WANTED", "measure_take"]
 
 # Where both cameras' points disagree by more than this share of the eyes' distance, exchanged cameras are tried.
 _TRY_EXCHANGED = 0.015
-# Matches hoped for in a moment: four such moments tell the steps that matter (tests/bench/bench_audit.py).
-WANTED = 60
+# Matches hoped for in a moment: as many in a take tell the steps that matter (tests/bench/bench_audit.py).
+WANTED = 72
 # Moments whose skin is compared between the cameras, as many as the limits were found with.
 _SKIN_MOMENTS = 4
 _NO_CALIBRATION = "no calibration was given"

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from rigcheck.matching.guide import Guide, grid_places, map_at
 from rigcheck.matching.refine import read_at
 from rigcheck.model._arrays import FloatArray
-from rigcheck.opencv import cv2
+from rigcheck.opencv import cv2, shrunk
 
 __all__ = ["CoarseMap", "coarse_map", "coarse_map_again", "flow_cell_px", "region_of"]
 
@@ -139,8 +139,13 @@ def _with_flow(
 
 
 def _shrunk(picture: Picture8, cell_px: float) -> NDArray[np.uint8]:
-    size = tuple(max(round(side / cell_px), 1) for side in picture.shape[::-1])
+    size = _size_in_cells(picture, cell_px)
     return np.asarray(cv2.resize(picture, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
+
+
+def _size_in_cells(picture: Picture8, cell_px: float) -> tuple[int, int]:
+    height, width = (max(round(side / cell_px), 1) for side in picture.shape)
+    return width, height
 
 
 def _even(values: Float32) -> Picture8:
@@ -154,13 +159,13 @@ def _even(values: Float32) -> Picture8:
 def _chosen(first: Picture8, second: Picture8, mask: NDArray[np.bool_], guide: Guide) -> Float32:
     """Per cell the candidate under which the two pictures correlate best, smoothed over the face."""
     rows, columns = guide.maps.shape[1:3]
-    small1 = cv2.resize(first, (columns, rows), interpolation=cv2.INTER_AREA).astype(np.float32)
-    other = _shrunk(second, guide.cell_px).astype(np.float32)
+    small1 = shrunk(first, (columns, rows)).astype(np.float32)
+    other = shrunk(second, _size_in_cells(second, guide.cell_px)).astype(np.float32)
     ratio = np.array([other.shape[1] / second.shape[1], other.shape[0] / second.shape[0]], dtype=np.float32)
     window = (_WINDOW_CELLS, _WINDOW_CELLS)
     mean1 = cv2.blur(small1, window)
     spread1 = cv2.blur(small1 * small1, window) - mean1 * mean1
-    wanted = cv2.resize(mask.astype(np.float32), (columns, rows), interpolation=cv2.INTER_AREA)
+    wanted = shrunk(np.where(mask, np.uint8(255), np.uint8(0)), (columns, rows)) / np.float32(255)
     alike = np.zeros((len(guide.maps), rows, columns), dtype=np.float32)
     for number, candidate in enumerate(guide.maps):
         seen = read_at(other, (candidate + 0.5) * ratio - 0.5, linear=True)

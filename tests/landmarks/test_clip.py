@@ -10,7 +10,7 @@ from rigcheck.landmarks import NoFace, find_faces, follow_marked
 from rigcheck.landmarks.clip import voted_turn
 from rigcheck.landmarks.flow import follow, normalised
 from rigcheck.landmarks.noface import no_face
-from rigcheck.model import FACE_POINTS, FaceLandmarks, FrameRef, MarkedPoints
+from rigcheck.model import FACE_POINTS, FaceLandmarks, Finding, FrameRef, MarkedPoints
 from rigcheck.opencv import cv2
 
 SIZE = (614, 720)
@@ -129,3 +129,34 @@ def test_jumping_face_is_left_out(frames, finder, framed):
     assert "eye distances away" in clip.rejected[0].sentence
     assert [face.ref.frame_idx for face in clip.faces] == [0, 1, 2, 4, 5, 6, 7]
     assert all(isinstance(face, FaceLandmarks) for face in clip.faces)
+
+
+class Dotted:
+    """Finds the same face in each picture; notes whether it was asked for dots, and shows them from one picture on."""
+
+    def __init__(self, face, first_dotted):
+        self._face, self._first, self.asked = face, first_dotted, []
+
+    def find(self, frame, *, mount_rotation_deg=0, dotted=True):
+        self.asked.append(dotted)
+        seen = dotted and len(self.asked) > self._first
+        dots = (Finding(code="dots", sentence="30 small dots are on the face."),) if seen else ()
+        return replace(self._face, ref=frame.ref, findings=dots)
+
+    def find_turned(self, frame, *, turned_deg, **how):
+        return self.find(frame, **how)
+
+
+@pytest.mark.parametrize(
+    ("first_dotted", "once", "asked"),
+    [
+        (99, True, [True, True, False, False, False, False, False]),  # two faces without: none on the others
+        (1, True, [True] * 7),  # the second has some: all are looked at
+        (99, False, [True] * 7),
+    ],
+)
+def test_dots_are_looked_for_on_two_faces_or_all(frames, finder, first_dotted, once, asked):
+    stub = Dotted(finder.find(frames[0]), first_dotted)
+    clip = find_faces(frames[:7], stub, dots_once=once)
+    assert stub.asked == asked
+    assert len(clip.faces) == 7
