@@ -1,4 +1,4 @@
-"""Which moments of a take are looked at: key pictures spread over it, of each few the sharpest well-lit one.
+"""Which moments of a take are looked at: key pictures spread over it, of each few the first, or one clearly sharper.
 
 With each goes a run of the pictures after it, at half size: from them the time between the cameras is measured.
 """
@@ -18,6 +18,8 @@ from rigcheck.opencv import cv2, shrunk
 
 # Moments measured in a take, among how many that are decoded, and pictures in a row from each.
 MOMENTS, LOOKED, RUN = 5, 12, 3
+# The first of them is taken unless another has so much more detail: the pictures behind that are decoded anew.
+_CLEARLY = 1.15
 # A picture darker than this in its brighter half is not worth a look, of 255.
 _DARK = 12.0
 _SMALL_PX = 480
@@ -59,7 +61,7 @@ class _Best:
 
 
 def sample_take(footage: OpenedFootage, board: BoardSpec | None) -> Samples:
-    """Decode moments spread over a take, and keep of each group the best.
+    """Decode moments spread over a take, and keep of each group the first, or a clearly better one.
 
     Parameters
     ----------
@@ -86,7 +88,8 @@ def sample_take(footage: OpenedFootage, board: BoardSpec | None) -> Samples:
     before: Moment = ()
     boards = looked = 0
     last: _Best | None = None
-    for place, moment in _moments(footage, [*places, *_hanging_on(footage, places)]):
+    firsts = [places[int(group[0])] for group in groups]
+    for place, moment in _moments(footage, sorted({*places, *_hanging_on(footage, firsts)})):
         if place not in group_of:
             if last is not None and best[last.group] is last:
                 last.behind[place] = tuple(half_size(frame.grey8()) for frame in moment)
@@ -103,7 +106,7 @@ def sample_take(footage: OpenedFootage, board: BoardSpec | None) -> Samples:
             boards += _shows(board, moment[turn])
         worth = min(_worth(one) for one in small)
         last = _Best(group=group_of[place], worth=worth, place=place, moment=moment, halves=halves)
-        if last.group not in best or worth > best[last.group].worth:
+        if last.group not in best or worth > _CLEARLY * best[last.group].worth:
             best[last.group] = last
     chosen = [best[number] for number in sorted(best)]
     return Samples(

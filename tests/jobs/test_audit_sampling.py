@@ -77,3 +77,16 @@ def test_each_moment_comes_with_the_pictures_behind_it(tmp_path, kind):
         for moment, pictures in zip(wanted, run, strict=False):
             for frame, picture in zip(moment, pictures, strict=True):
                 np.testing.assert_array_equal(picture, half_size(frame.image))
+
+
+@pytest.mark.parametrize(("sigma_px", "chosen"), [(2.0, 0), (4.0, 10)])
+def test_the_first_of_a_group_is_taken_unless_another_is_clearly_sharper(tmp_path, sigma_px, chosen):
+    """Key pictures at 0, 10 ... 60: two in the first group. Planted: the first of them soft."""
+    noise = np.random.default_rng(99).integers(20, 230, (62, 128, 96)).astype(np.uint8)
+    pictures = [cv2.GaussianBlur(one, (0, 0), sigma_px if k < 10 else 2) for k, one in enumerate(noise)]
+    path = tmp_path / "upper.mp4"
+    with ClipWriter(path, size_px=(96, 128), frame_rate=Fraction(10)) as writer:
+        for picture in pictures:
+            writer.add(picture)
+    footage = open_footage_of(("upper",), str(path), None, None)
+    assert sample_take(footage, None).positions[0] == chosen
