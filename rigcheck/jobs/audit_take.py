@@ -69,13 +69,7 @@ def _measured(order: TakeOrder, footage: OpenedFootage) -> TakeRecord:
         rig = order.calibration.rig
         pairs = _both_seen(seen)
         matches = tuple(PairMatcher(rig, wanted=WANTED).match_moments(pairs))
-        some = evenly(range(len(pairs)), _SKIN_MOMENTS)
-        skin = skin_seen(
-            (seen[0].name, seen[1].name),
-            [pairs[k].images for k in some],
-            [pairs[k].masks[0] for k in some],
-            [matches[k] for k in some],
-        )
+        skin = _skin(seen, pairs, matches)
         numbers |= skin.numbers
         geometry, reason = _geometry(order, rig, matches, seen[0].turn_deg)
         numbers |= {} if geometry is None else geometry.measurements
@@ -98,6 +92,18 @@ def _measured(order: TakeOrder, footage: OpenedFootage) -> TakeRecord:
         findings=_findings(footage, seen),
         board=board_in_take(order, samples.boards) if samples.boards else None,
         picture=picture,
+    )
+
+
+def _skin(
+    seen: Sequence[CameraInTake], pairs: Sequence[MaskedPair], matches: Sequence[PatchMatches]
+) -> SkinSeen:
+    some = evenly(list(zip(pairs, matches, strict=True)), _SKIN_MOMENTS)
+    return skin_seen(
+        (seen[0].name, seen[1].name),
+        [pair.images for pair, _ in some],
+        [pair.masks[0] for pair, _ in some],
+        [found for _, found in some],
     )
 
 
