@@ -14,7 +14,7 @@ _CELL_PX = 8
 _LARGEST_DISC_PX = 24.0
 
 
-def disc_over_layer(lens: Lens, depth_mm: Float32) -> Float32:
+def disc_over_layer(lens: Lens, depth_mm: Float32, several: int = 1) -> Float32:
     """Diameter of the blur disc on a grid of 8 px cells, carried on beyond the layer's outline.
 
     Parameters
@@ -22,6 +22,8 @@ def disc_over_layer(lens: Lens, depth_mm: Float32) -> Float32:
     lens : Lens
     depth_mm : (H, W) float32
         Along the axis; infinite where the layer is not.
+    several : int
+        Rays a pixel along each side; the lens and the depths are then those of rays.
     """
     height, width = depth_mm.shape
     size = (-(-width // _CELL_PX), -(-height // _CELL_PX))
@@ -38,7 +40,7 @@ def disc_over_layer(lens: Lens, depth_mm: Float32) -> Float32:
         reach *= 2
     depth = weight / np.maximum(total, 1e-9)
     disc = blur_disc_px(lens, np.clip(depth, 20.0, 5000.0).astype(np.float64))
-    return np.minimum(disc, _LARGEST_DISC_PX).astype(np.float32)
+    return np.minimum(disc, _LARGEST_DISC_PX * several).astype(np.float32)
 
 
 def laid_over(

@@ -22,10 +22,12 @@ from rigcheck.demo.head_shade import (
     PlacedHead,
     View,
     finer_camera,
+    finer_lens,
     meet_head,
     placed_head,
     shade_head,
     shade_things,
+    whole_pixels,
 )
 from rigcheck.demo.head_things import Capsule, capsules
 from rigcheck.demo.head_truth import FaceTruth, named_points
@@ -59,9 +61,9 @@ class FaceScene:
     background_seed : int or None
         Of a dim room, out of focus; None for an even dark grey.
     rays_across : int
-        Odd. Rays a pixel along each side, whose light is averaged: 1 reads the surface's detail once, smoothed by
-        a Gaussian of about 0.45 px; 3 integrates it over the pixel's square, smooths outlines, and costs nine
-        times as much.
+        Odd. Rays a pixel along each side: 1 reads the surface's detail once, smoothed by a Gaussian of 0.5 px, then
+        blurs pixels; 3 blurs the rays' own light and then integrates it over the pixel's square, as lens and sensor
+        do, and costs ten times as much.
     """
 
     performer: Performer = field(default_factory=Performer)
@@ -228,10 +230,11 @@ def _truth_of(moment: _Moment, camera_idx: int) -> FaceTruth:
     shape = moment.shape
     view, lens = _view(shape, camera_idx, moment.light), shape.rig.lenses[camera_idx]
     placed, layers = _placed(shape), _layers(moment, view, camera_idx)
-    head = layers[0]
     background = _background(view.camera, moment.background_seed, camera_idx)
-    sharp, depth, labels = _composed(layers, background)
     picture, rgb = _through_lens(moment, layers, background, lens)
+    layers = [layer.averaged(moment.rays_across) for layer in layers]
+    head = layers[0]
+    sharp, depth, labels = _composed(layers, background)
     gain: Float32 = np.full((1, 1), 2.0**moment.exposure_stops, dtype=np.float32)
     if moment.vignetting_power > 0:
         gain = gain * fall_off(view.camera, moment.vignetting_power)
@@ -263,7 +266,7 @@ def _truth_of(moment: _Moment, camera_idx: int) -> FaceTruth:
 
 
 def _layers(moment: _Moment, view: View, camera_idx: int) -> list[Layer]:
-    """Render the head, and what is before it, sharp: first at all rays, then averaged over each pixel."""
+    """Render the head, and what is before it, sharp, at all rays."""
     shape, several = moment.shape, moment.rays_across
     placed = _placed(shape)
     fine, seen = view, None
@@ -274,18 +277,26 @@ def _layers(moment: _Moment, view: View, camera_idx: int) -> list[Layer]:
     layers = [shade_head(fine, moment.performer, placed, seen)]
     if moment.occluders:
         layers.append(shade_things(fine, capsules(moment.occluders)))
-    return [layer.averaged(several) for layer in layers]
+    return layers
 
 
 def _through_lens(
     moment: _Moment, layers: list[Layer], background: Float32, lens: Lens
 ) -> tuple[Float32, Float32 | None]:
-    """Light behind the lens before exposure, (H, W); and (H, W, 3) of a sensor of colours."""
-    focus = (lens, moment.defocus)
+    """Light behind the lens before exposure, (H, W); and (H, W, 3) of a sensor of colours.
+
+    Layers are given, and blurred, at all rays; the light is then that of whole pixels.
+    """
+    several = moment.rays_across
+    background = np.repeat(np.repeat(background, several, axis=0), several, axis=1)
+    focus = (finer_lens(lens, several), moment.defocus, several)
     if not moment.colour:
-        return _blurred(layers, [layer.light for layer in layers], background, focus), None
+        light = _blurred(layers, [layer.light for layer in layers], background, focus)
+        return whole_pixels(light, several), None
     channels = [
-        _blurred(layers, [layer.in_channel(hue) for layer in layers], background, focus)
+        whole_pixels(
+            _blurred(layers, [layer.in_channel(hue) for layer in layers], background, focus), several
+        )
         for hue in hues(moment.performer.skin_luminance).T
     ]
     rgb = np.stack(channels, axis=-1)
@@ -309,13 +320,15 @@ def _composed(layers: list[Layer], background: Float32) -> tuple[Float32, Float3
 
 
 def _blurred(
-    layers: list[Layer], lights: list[Float32], background: Float32, focus: tuple[Lens, bool]
+    layers: list[Layer], lights: list[Float32], background: Float32, focus: tuple[Lens, bool, int]
 ) -> Float32:
-    """Lay layers' light over each other, each blurred by the lens; focus is the lens and whether it defocuses."""
-    lens, defocus = focus
+    """Lay layers' light over each other, each blurred by the lens; focus: the lens, whether it defocuses, rays."""
+    lens, defocus, several = focus
     picture = background
     for layer, light in zip(layers, lights, strict=True):
-        disc = disc_over_layer(lens, layer.depth_mm) if defocus else np.zeros((1, 1), dtype=np.float32)
+        disc = (
+            disc_over_layer(lens, layer.depth_mm, several) if defocus else np.zeros((1, 1), dtype=np.float32)
+        )
         picture = laid_over(picture, light, layer.cover, disc_px=disc, gaussian_px=lens.sharpest_px)
     return picture
 

@@ -15,6 +15,7 @@ from rigcheck.demo.head_paint import canvas, paint_patch
 from rigcheck.demo.head_performer import Performer, PosedHead
 from rigcheck.demo.head_raster import Patch, Seen, see_triangles, taken
 from rigcheck.demo.head_things import Things, glasses_frame
+from rigcheck.demo.optics import Lens
 from rigcheck.model import CameraModel, RigidTransform
 from rigcheck.model._arrays import FloatArray, IntArray
 from rigcheck.opencv import cv2
@@ -24,10 +25,12 @@ __all__ = [
     "PlacedHead",
     "View",
     "finer_camera",
+    "finer_lens",
     "meet_head",
     "placed_head",
     "shade_head",
     "shade_things",
+    "whole_pixels",
 ]
 
 Float32 = NDArray[np.float32]
@@ -84,18 +87,12 @@ class Layer:
         """One pixel for each `several` × `several`: light averaged, everything else that of the middle ray."""
         if several == 1:
             return self
-        height, width = self.light.shape
-        size = (width // several, height // several)
         middle = slice(several // 2, None, several)
-
-        def mean(picture: Float32) -> Float32:
-            return cv2.resize(picture, size, interpolation=cv2.INTER_AREA).astype(np.float32, copy=False)
-
         return Layer(
-            light=mean(self.light),
-            highlight=mean(self.highlight),
-            fallen=mean(self.fallen),
-            cover=mean(self.cover),
+            light=whole_pixels(self.light, several),
+            highlight=whole_pixels(self.highlight, several),
+            fallen=whole_pixels(self.fallen, several),
+            cover=whole_pixels(self.cover, several),
             depth_mm=np.ascontiguousarray(self.depth_mm[middle, middle]),
             labels=np.ascontiguousarray(self.labels[middle, middle]),
             triangle=np.ascontiguousarray(self.triangle[middle, middle]),
@@ -129,6 +126,19 @@ def finer_camera(camera: CameraModel, several: int) -> CameraModel:
         focal_px=(focal_x * several, focal_y * several),
         principal_point_px=(x * several + off, y * several + off),
     )
+
+
+def finer_lens(lens: Lens, several: int) -> Lens:
+    """The same lens before a sensor of smaller pixels."""
+    return replace(lens, pixel_pitch_um=lens.pixel_pitch_um / several, sharpest_px=lens.sharpest_px * several)
+
+
+def whole_pixels(picture: Float32, several: int) -> Float32:
+    """Mean of each `several` × `several` rays."""
+    if several == 1:
+        return picture
+    size = (picture.shape[1] // several, picture.shape[0] // several)
+    return cv2.resize(picture, size, interpolation=cv2.INTER_AREA).astype(np.float32, copy=False)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -186,7 +196,7 @@ def shade_head(view: View, performer: Performer, placed: PlacedHead, seen: Seen)
         normal = met[3:]
         points, to_eye = view.rig_directions(patch.camera_mm)
         cosine = np.abs((normal * to_eye).sum(axis=0))
-        pixel_mm = patch.depth_mm / focal / np.sqrt(np.clip(cosine, 0.1, 1.0))
+        pixel_mm = patch.depth_mm / focal * np.sqrt(2 / (1 + cosine * cosine))  # so that its mean width stays
         paint = paint_patch(patch, met[:3], pixel_mm, performer=performer, posed=placed.posed)
         normal = _tilted(normal, [taken(way, patch.triangle) for way in ways], paint.slope)
         lit = lit_surface(points, normal, to_eye, paint=paint, light=view.light)

@@ -34,6 +34,9 @@ _LEVELS = 5
 _WIDE = 1024  # columns into which a list of places is folded: the reader wants a picture
 SKIN_TEXEL_MM = 0.07
 HAIR_TEXEL_MM = 0.05
+# Two levels are blended so that detail of this many cycles a pixel comes out as from the Gaussian between them.
+_EXACT_AT = 0.25
+_DECAY = -2 * np.pi**2 * _EXACT_AT**2
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -68,7 +71,7 @@ def _levels(finest: Float32) -> Float32:
     """Smooth twice as wide from level to level; a row and a column repeat, for reading between texels."""
     levels = []
     for level in range(_LEVELS):
-        sigma = 0.5 * np.sqrt(4.0**level - 1.0)
+        sigma = float(np.sqrt(_variance(np.float32(level))))
         if level:
             wrapped = cv2.copyMakeBorder(finest, 64, 64, 64, 64, cv2.BORDER_WRAP)
             smooth = cv2.GaussianBlur(wrapped, (0, 0), sigma)[64:-64, 64:-64]
@@ -78,6 +81,11 @@ def _levels(finest: Float32) -> Float32:
     stacked = np.concatenate(levels).astype(np.float32)
     stacked.setflags(write=False)
     return stacked
+
+
+def _variance(level: Float32) -> Float32:
+    """Of the Gaussian that a level is smoothed by, texel²."""
+    return np.asarray((np.float32(4) ** level - 1) / 4, dtype=np.float32)
 
 
 @lru_cache(maxsize=1)
@@ -153,7 +161,8 @@ def read_tile(
     tile : Tile
     x_mm, y_mm : (m,) float32, mm along the texture
     texels_a_pixel : (m,) float32 or None
-        Unmagnified texels that a pixel spans; between two levels the reading is blended. None reads the finest.
+        Unmagnified texels that a pixel spans: the detail is smoothed by a Gaussian of half of it, between two levels by
+        blending. None reads the finest.
     placing : Placing
     """
     turn = np.deg2rad(placing.turn_deg)
@@ -165,9 +174,14 @@ def read_tile(
     y -= np.float32(_SIDE) * np.floor(y * np.float32(1 / _SIDE))
     if texels_a_pixel is None:
         return _read(tile, x, y)
-    level = np.clip(np.log2(np.maximum(texels_a_pixel, np.float32(1e-6))), 0, np.float32(_LEVELS - 1.001))
+    width = np.maximum(texels_a_pixel, np.float32(0.82))
+    # Reading between texels smooths too, by a variance of 1/6 texel²: taken off what the levels are to do.
+    variance = width * width / np.float32(4) - np.float32(1 / 6)
+    level = np.minimum(np.log2(4 * variance + 1) / 2, np.float32(_LEVELS - 1.001))
     lower = np.floor(level)
-    share = level - lower
+    left = [np.exp(np.float32(_DECAY) * each / (width * width)) for each in (_variance(lower), variance)]
+    after = np.exp(np.float32(_DECAY) * _variance(lower + 1) / (width * width))
+    share = np.clip((left[0] - left[1]) / (left[0] - after), 0, 1)
     y += lower * np.float32(_SIDE + 1)
     low = _read(tile, x, y)
     high = _read(tile, x, y + np.float32(_SIDE + 1))

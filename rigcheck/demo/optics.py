@@ -17,7 +17,7 @@ __all__ = ["Lens", "Sensor", "blur_disc_px", "blur_kernel", "blur_levels", "blur
 
 Picture32 = NDArray[np.float32]
 
-_DISC_LEVELS_PX = (0.0, 1.25, 2.0, 3.0, 4.5, 6.5, 9.0, 12.0, 16.0, 24.0)
+_DISC_LEVELS_PX = (0.0, 1.25, 2.0, 3.0, 4.5, 6.5, 9.0, 12.0, 16.0, 24.0, 36.0, 54.0, 72.0)
 _DISC_SAMPLES = 64
 _BANK_MARGIN_PX = 256
 _BAND_CELLS = 16  # rows of the grid that are blurred together
@@ -166,7 +166,7 @@ def blurred_by_depth(sharp: Picture32, disc_px: FloatArray, gaussian_px: float) 
     Notes
     -----
     The picture is filtered at a few diameters and blended so that the variance of the blur, disc² / 16, is
-    right at each pixel; diameters above 24 px are blurred as 24 px.
+    right at each pixel; diameters above 72 px are blurred as 72 px.
     """
     levels = blur_levels(float(disc_px.min()), float(disc_px.max()))
     if len(levels) == 1:

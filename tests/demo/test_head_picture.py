@@ -156,6 +156,13 @@ def test_several_rays_a_pixel_average_its_light():
     np.testing.assert_allclose(nine.sharp, fine.sharp.reshape(360, 3, 270, 3).mean(axis=(1, 3)), atol=1e-5)
     np.testing.assert_allclose(nine.light, nine.sharp, atol=1e-6)  # no blur was asked for
     assert (one.labels != nine.labels).mean() < 1e-3  # the middle ray's
+    soft = replace(still, defocus=True, rays_across=3, rig=replace(rig, lenses=(rig.lenses[0],) * 2))
+    softer = replace(rig.lenses[0], pixel_pitch_um=lens.pixel_pitch_um / 3, sharpest_px=3 * 0.45)
+    whole = replace(soft, rays_across=1, rig=replace(rig, cameras=(finer, finer), lenses=(softer, softer)))
+    light = picture(whole).truth.light.reshape(360, 3, 270, 3).mean(axis=(1, 3))
+    blurred = picture(soft).truth.light
+    assert np.abs(blurred - nine.light).max() > 0.02  # the lens blurs light of rays, before pixels gather it
+    np.testing.assert_allclose(blurred[20:-20, 20:-20], light[20:-20, 20:-20], atol=1e-5)
     with pytest.raises(ValueError, match="rays_across: 2 found"):
         small(rays_across=2)
 
