@@ -71,7 +71,7 @@ def _levels(finest: Float32) -> Float32:
     """Smooth twice as wide from level to level; a row and a column repeat, for reading between texels."""
     levels = []
     for level in range(_LEVELS):
-        sigma = float(np.sqrt(_variance(np.float32(level))))
+        sigma = float(np.sqrt(_variance(np.array(level, dtype=np.float32))))
         if level:
             wrapped = cv2.copyMakeBorder(finest, 64, 64, 64, 64, cv2.BORDER_WRAP)
             smooth = cv2.GaussianBlur(wrapped, (0, 0), sigma)[64:-64, 64:-64]
