@@ -20,7 +20,7 @@ from rigcheck.landmarks import FaceFinder
 from rigcheck.model import FaceLandmarks, Frame, FrameRef
 
 pytestmark = pytest.mark.xdist_group("rendered-face")
-RISE = np.array([0.1, 0.25, 0.45, 0.65, 0.85, 0.95])
+RISE = np.array([0.1, 0.25, 0.4, 0.55, 0.7, 0.85, 0.95])
 AT_REST, WIDEST = 3, 3 + len(RISE)
 
 

@@ -5,6 +5,7 @@ import sys
 
 import numpy as np
 import pytest
+from picture_process import give_back
 
 from rigcheck.jobs.shared_pictures import Placed, SharedPictures
 from rigcheck.jobs.side_process import SideContext
@@ -16,20 +17,11 @@ def picture(number, shape=(48, 36), dtype=np.uint8):
     return Frame(ref=FrameRef(camera="c", frame_idx=number, origin="o"), image=image, bit_depth=8)
 
 
-def _gives_back(line, pictures):
-    """The other process: what it got, and what it still has of the picture before."""
-    before = None
-    while (sent := line.recv()) is not None:
-        frame = pictures.get(sent)
-        line.send((frame.ref, frame.bit_depth, frame.image.copy(), None if before is None else before.copy()))
-        before = frame.image
-
-
 def test_the_other_process_sees_each_picture_and_still_has_the_one_before():
     """Of several shapes and depths, more and less than before."""
     pictures, context = SharedPictures(), SideContext()
     line, theirs = context.Pipe()
-    other = context.Process(target=_gives_back, args=(theirs, pictures), daemon=True)
+    other = context.Process(target=give_back, args=(theirs, pictures), daemon=True)
     other.start()
     theirs.close()
     before = None
