@@ -179,9 +179,9 @@ def read_tile(
     variance = width * width / np.float32(4) - np.float32(1 / 6)
     level = np.minimum(np.log2(4 * variance + 1) / 2, np.float32(_LEVELS - 1.001))
     lower = np.floor(level)
-    left = [np.exp(np.float32(_DECAY) * each / (width * width)) for each in (_variance(lower), variance)]
-    after = np.exp(np.float32(_DECAY) * _variance(lower + 1) / (width * width))
-    share = np.clip((left[0] - left[1]) / (left[0] - after), 0, 1)
+    decay, below = np.float32(_DECAY) / (width * width), _variance(lower)
+    lost, most = (np.expm1(decay * (each - below)) for each in (variance, _variance(lower + 1)))
+    share = np.clip(lost / most, 0, 1)
     y += lower * np.float32(_SIDE + 1)
     low = _read(tile, x, y)
     high = _read(tile, x, y + np.float32(_SIDE + 1))
